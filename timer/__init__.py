@@ -1,0 +1,1 @@
+"""Treadle: the controller of a black-and-white enlarger."""

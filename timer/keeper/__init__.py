@@ -1,0 +1,1 @@
+"""The process that alone switches the lamp, and the daemon's link to it."""

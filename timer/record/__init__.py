@@ -1,0 +1,1 @@
+"""What was really exposed, pass by pass, with what was intended."""

@@ -1,0 +1,1 @@
+"""The daemon, its interface over a Unix socket, the command line, the configuration."""

@@ -1,0 +1,1 @@
+"""The one SQLite file: opening, migrating and checking it."""
