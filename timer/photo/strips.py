@@ -167,7 +167,8 @@ def durations(way: Way, totals: Sequence[_Amount]) -> list[_Amount]:
     if way is Way.SEPARATE:
         return list(totals)
     # What patch k gets more than patch k - 1 is a pass that lights k and all above it.
-    more = [totals[0], *(b - a for a, b in pairwise(totals))]
+    more: list[_Amount] = [totals[0]]
+    more += [b - a for a, b in pairwise(totals)]
     return more if way is Way.COVER else more[::-1]
 
 

@@ -104,11 +104,16 @@ def _print_passes(one_print: Print) -> tuple[Pass, ...]:
                 dodges=dodges,
             )
         )
-    return (passes[0], *(_with_filter_change(a, b) for a, b in pairwise(passes)))
+    return (passes[0], *(_with_filter_change(a, b, one_print.filter) for a, b in pairwise(passes)))
 
 
-def _with_filter_change(before: Pass, after: Pass) -> Pass:
-    """Return ``after`` with the change of filter, if there is one, told to the hands."""
-    if after.filter is None or after.filter == before.filter:
+def _with_filter_change(before: Pass, after: Pass, base_filter: str | None) -> Pass:
+    """Return ``after`` with the change of filter, if there is one, told to the hands.
+
+    A burn that names no filter is made under the base's.
+    """
+    was, wanted = before.filter or base_filter, after.filter or base_filter
+    if was == wanted:
         return after
-    return replace(after, hands=f"filter {after.filter}, {after.hands}")
+    change = "filter out" if wanted is None else f"filter {wanted}"
+    return replace(after, hands=f"{change}, {after.hands}")
