@@ -92,12 +92,11 @@ class Keeper:
     def _step(self) -> bool:
         """Wait for the next order, beat or deadline and act; False when the channel closed."""
         now_ns = self._clock.monotonic_ns()
-        if self._order is not None:
-            if now_ns >= self._ends_ns - self._spin_ns:
-                while self._clock.monotonic_ns() < self._ends_ns:
-                    pass
-                viewing = self._order.kind is Kind.VIEW
-                self._switch_off(Reason.LIMIT if viewing else Reason.COMPLETE)
+        if self._order is not None and now_ns >= self._ends_ns - self._spin_ns:
+            while self._clock.monotonic_ns() < self._ends_ns:
+                pass
+            viewing = self._order.kind is Kind.VIEW
+            self._switch_off(Reason.LIMIT if viewing else Reason.COMPLETE)
         if select.select((self._channel,), (), (), self._wait_seconds())[0]:
             packet = self._channel.recv(PACKET_BYTES + 1)
             if not packet:
@@ -160,7 +159,7 @@ class Keeper:
         self._lamp.on()
         self._on_ns = (before_ns + self._clock.monotonic_ns()) // 2
         self._ends_ns = self._on_ns + order.a_ns
-        self._note("on", order.order, self._on_ns, 0, Reason.NONE)
+        self._note("on", order, 0, Reason.NONE)
         self._report(Record(Kind.ON, order=order.order, a_ns=self._on_ns))
         if not self._lamp.is_on:
             self._switch_off(Reason.LAMP_STAYS_OFF)
@@ -174,15 +173,15 @@ class Keeper:
         self._order = None
         if order is None:
             return
-        self._note("off", order.order, self._on_ns, off_ns, reason)
+        self._note("off", order, off_ns, reason)
         self._report(Record(Kind.WENT_OFF, reason, order.order, self._on_ns, off_ns))
         if self._lamp.is_on:
             self._report(Record(Kind.ALARM, Reason.LAMP_STAYS_ON, order.order))
 
-    def _note(self, what: str, order: int, on_ns: int, off_ns: int, reason: Reason) -> None:
-        """Write into the journal, which lies in memory: it outlives the process, not the power."""
-        if self._journal_fd is not None:
-            line = f"{what} {order} {on_ns} {off_ns} {reason.name}\n"
+    def _note(self, what: str, order: Record, off_ns: int, reason: Reason) -> None:
+        """Write an exposure into the journal in memory: it outlives the process, not the power."""
+        if self._journal_fd is not None and order.kind is Kind.EXPOSE:
+            line = f"{what} {order.order} {self._on_ns} {off_ns} {reason.name}\n"
             os.write(self._journal_fd, line.encode())
 
     def _report(self, record: Record) -> None:

@@ -1,0 +1,529 @@
+"""Running a programme: the table brought to life. No device, no thread, no clock in here.
+
+Whoever drives it calls :meth:`Control.handle` for what happens and
+:meth:`Control.wake` when :attr:`Control.next_wake_ns` has come; all times are
+nanoseconds of the one monotonic clock.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from heapq import heappop, heappush
+from itertools import count
+
+from transitions import Machine
+
+from timer.clock import NS_PER_SECOND, to_ns
+from timer.control.cues import Cue, TimedCue, cues_of_pass, cues_of_pause
+from timer.control.pedal import PedalGrammar, PedalTimes
+from timer.control.ports import LampPort, ListenerPort, Outcome, RecordPort, Status
+from timer.control.run import Run
+from timer.control.table import TABLE, Input, State
+from timer.keeper.protocol import Reason, Record
+
+MARK_NS = NS_PER_SECOND // 2
+# What is left below this is not worth a switching of the lamp.
+SHORTEST_REST_NS = NS_PER_SECOND // 1000
+
+FAULT_TEXTS = {
+    Reason.LAMP_WRITE_FAILED: "the lamp's line could not be switched; check its wiring and driver",
+    Reason.LAMP_STAYS_ON: "the lamp's line stays on after off; pull the enlarger's plug",
+    Reason.LAMP_STAYS_OFF: "the lamp's line stays off after on; check its wiring and driver",
+    Reason.TOO_LONG: "the keeper refused an exposure as too long; raise lamp.longest_s",
+    Reason.BUSY: "the keeper refused an order since the lamp was on",
+    Reason.BAD_ORDER: "the keeper refused an order that it could not read",
+}
+
+_FAULT_INPUTS = {
+    Input.KEEPER_LOST: "the keeper failed and the lamp was forced off",
+    Input.ALARM: "the lamp does not do what it is told; pull the enlarger's plug",
+    Input.STUCK: "the pedal stays down; lift the foot or free the pedal",
+    Input.ORDER_REFUSED: "the keeper refused an order",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ControlSettings:
+    """The owner's choices, in nanoseconds where they are times."""
+
+    viewing_limit_ns: int = to_ns(180.0)
+    viewing_warning_ns: int = to_ns(15.0)
+    pedal_holds: bool = True
+    pedal_times: PedalTimes = field(default_factory=PedalTimes)
+
+
+class _Model:
+    """Holds the state for the machine, which adds its own methods to it."""
+
+    state: State
+
+
+class Control:
+    """The state machine with its pedal, its cues and its present run."""
+
+    def __init__(
+        self,
+        lamp: LampPort,
+        record: RecordPort,
+        listener: ListenerPort,
+        settings: ControlSettings,
+        *,
+        held: Run | None = None,
+        recovered: str | None = None,
+    ) -> None:
+        self._lamp = lamp
+        self._record = record
+        self._listener = listener
+        self._settings = settings
+        self._pedal = PedalGrammar(settings.pedal_times, self._from_pedal, self._crossed)
+        self._run: Run | None = held
+        self._last: Run | None = held
+        self._wanted: Run | None = None
+        self._recovered = recovered
+        self._fault_shown: str | None = None
+        self._fault_text = ""
+        self._fault_is_keepers = False
+        self._ordered_ns = 0
+        self._order = 0
+        self._on_ns: int | None = None
+        self._ends_ns: int | None = None
+        self._report: Record | None = None
+        self._stored: Run | None = None
+        self._refused = False
+        self._now_ns = 0
+        self._due: list[tuple[int, int, TimedCue | Input | None]] = []
+        self._sequence = count()
+        self._model = _Model()
+        self._machine = Machine(
+            model=self._model,
+            states=State,
+            initial=State.DARK if held is None else State.HELD,
+            auto_transitions=False,
+            transitions=[
+                {
+                    "trigger": row.input.name,
+                    "source": row.state,
+                    "dest": row.goes_to,
+                    "conditions": [getattr(self, f"_{name}") for name in row.conditions],
+                    "after": getattr(self, f"_{row.action}"),
+                }
+                for row in TABLE
+            ],
+        )
+
+    # What the driver calls.
+
+    @property
+    def state(self) -> State:
+        """The present state."""
+        return self._model.state
+
+    @property
+    def is_in_pass(self) -> bool:
+        """Whether an order now under way is a pass, and not viewing."""
+        return self._run is not None and self.state is not State.VIEWING
+
+    @property
+    def next_wake_ns(self) -> int | None:
+        """When :meth:`wake` has something to do; None where only an input can bring it."""
+        due = [self._due[0][0]] if self._due else []
+        if self._pedal.next_wake_ns is not None:
+            due.append(self._pedal.next_wake_ns)
+        return min(due, default=None)
+
+    def handle(
+        self,
+        one: Input,
+        at_ns: int,
+        *,
+        run: Run | None = None,
+        report: Record | None = None,
+        fault: str | None = None,
+    ) -> bool:
+        """Take an input; False where the present state refuses it.
+
+        ARM carries the ``run`` that is wanted, STORED and NOT_STORED the one
+        that was written, the keeper's inputs its ``report``, a fault its text.
+        """
+        self._now_ns = at_ns
+        self._report = report
+        self._refused = False
+        if one is Input.ARM:
+            self._wanted = run
+        elif one in (Input.STORED, Input.NOT_STORED):
+            self._stored = run
+        if one in _FAULT_INPUTS:
+            reason = Reason.NONE if report is None else report.reason
+            self._fault_text = fault or FAULT_TEXTS.get(reason, _FAULT_INPUTS[one])
+            self._fault_is_keepers = one is Input.KEEPER_LOST
+        before = self.state
+        self._model.trigger(one.name)  # type: ignore[attr-defined]
+        if self.state is not before or not self._refused:
+            self._listener.status(self.status(at_ns))
+        return not self._refused
+
+    def edge(self, down: bool, at_ns: int) -> None:
+        """Take a raw edge of the pedal."""
+        self._pedal.edge(down, at_ns)
+
+    def wake(self, now_ns: int) -> None:
+        """Do all that has become due."""
+        self._pedal.wake(now_ns)
+        while self._due and self._due[0][0] <= now_ns:
+            at_ns, _, what = heappop(self._due)
+            if isinstance(what, TimedCue):
+                self._now_ns = at_ns
+                self._say(what.cue, what.label)
+            elif isinstance(what, Input):
+                self.handle(what, at_ns)
+            else:
+                self._mark(at_ns)
+
+    def status(self, at_ns: int) -> Status:
+        """Return all that can be shown at this moment."""
+        run = self._run
+        if run is None:
+            return Status(
+                self.state,
+                at_ns,
+                on_since_ns=self._on_ns,
+                ends_ns=self._ends_ns,
+                fault=self._fault_shown,
+            )
+        one = run.present
+        # While a pass runs the hands are busy with it; what they do next belongs to the one after.
+        shown = run.following if self.state is State.EXPOSING else one
+        return Status(
+            state=self.state,
+            at_ns=at_ns,
+            programme=run.programme.name,
+            version=run.version,
+            sheet=run.sheet,
+            pass_number=one.number,
+            passes=len(run.passes),
+            kind=one.kind,
+            label=one.label,
+            filter=one.filter,
+            intended_ns=one.intended_ns,
+            received_ns=run.received_ns,
+            on_since_ns=self._on_ns,
+            ends_ns=self._ends_ns,
+            hands=None if self.state is State.DONE or shown is None else shown.hands,
+            fault=self._fault_shown,
+            recovered=self._recovered,
+        )
+
+    # The pedal.
+
+    def _from_pedal(self, one: Input, at_ns: int) -> None:
+        self.handle(one, at_ns)
+
+    def _crossed(self, very_long: bool, at_ns: int) -> None:
+        self._now_ns = at_ns
+        self._say(Cue.FOOT_VERY_LONG if very_long else Cue.FOOT_LONG)
+
+    # Conditions of the table.
+
+    def _has_last(self) -> bool:
+        return self._last is not None
+
+    def _has_run(self) -> bool:
+        return self._run is not None and self._run.sheet is not None and not self._run.closed
+
+    def _has_begun_pass(self) -> bool:
+        return self._has_run() and self._run is not None and self._run.begun
+
+    def _has_earlier_pass(self) -> bool:
+        return self._pass_to_repeat() is not None
+
+    def _has_next_pass(self) -> bool:
+        return self._run is not None and self._run.following is not None
+
+    def _next_is_by_count(self) -> bool:
+        following = self._run.following if self._run else None
+        return following is not None and following.pause_ns is not None
+
+    def _nothing_exposed(self) -> bool:
+        return self._run is None or not self._run.exposed
+
+    def _is_present_order(self) -> bool:
+        return self._report is not None and self._report.order == self._order
+
+    def _is_present_sheet(self) -> bool:
+        return self._stored is not None and self._stored is self._run
+
+    def _is_complete(self) -> bool:
+        run = self._run
+        return run is not None and self._received_with_report(run) >= (
+            run.present.intended_ns - SHORTEST_REST_NS
+        )
+
+    def _lamp_is_off(self) -> bool:
+        return self._order == 0
+
+    def _foot_is_up(self) -> bool:
+        return not self._pedal.foot_is_down
+
+    def _pedal_holds(self) -> bool:
+        return self._settings.pedal_holds
+
+    def _is_mended(self) -> bool:
+        return self._lamp.is_well and self._foot_is_up()
+
+    # Actions of the table.
+
+    def _note(self) -> None:
+        """Answer in silence."""
+
+    def _note_off(self) -> None:
+        if self._is_present_order():
+            self._lamp_went_off()
+
+    def _close_stray(self) -> None:
+        """Close a sheet that was written for a run which has been given up meanwhile."""
+        run = self._stored
+        if run is not None and run is not self._run and run.sheet is not None:
+            self._record.close_sheet(run.sheet, "given up")
+
+    def _refuse(self) -> None:
+        self._refused = True
+        self._say(Cue.REFUSED)
+
+    def _order_off(self) -> None:
+        self._unschedule()
+        self._lamp.off()
+
+    def _start_viewing(self) -> None:
+        self._order = self._lamp.view(self._settings.viewing_limit_ns)
+        self._doubt_order()
+
+    def _doubt_order(self) -> None:
+        if self._order == 0:  # no keeper took it
+            self._push(self._now_ns, Input.KEEPER_LOST)
+
+    def _schedule_view_warning(self) -> None:
+        if self._is_present_order() and self._report is not None:
+            self._on_ns = self._report.a_ns
+            self._ends_ns = self._on_ns + self._settings.viewing_limit_ns
+            warning_ns = self._ends_ns - self._settings.viewing_warning_ns
+            self._schedule(warning_ns, (TimedCue(0, Cue.VIEWING_ENDS),))
+
+    def _end_viewing(self) -> None:
+        self._lamp_went_off()
+
+    def _note_paper_away(self) -> None:
+        self._run = None
+
+    def _arm(self) -> None:
+        self._open_sheet(self._wanted)
+
+    def _arm_instead(self) -> None:
+        self._close_sheet("given up")
+        self._open_sheet(self._wanted)
+
+    def _arm_last_again(self) -> None:
+        last = self._last
+        self._open_sheet(None if last is None else Run(last.programme, last.version, last.passes))
+
+    def _open_sheet(self, run: Run | None) -> None:
+        if run is None:  # the table lets no one come here without a run
+            raise RuntimeError("nothing to arm")
+        self._lamp.off()
+        self._order, self._on_ns, self._ends_ns = 0, None, None
+        self._recovered = None
+        self._run = self._last = run
+        self._record.open_sheet(run)
+
+    def _arm_pass_again(self) -> None:
+        index = self._pass_to_repeat()
+        if self._run is None or index is None:
+            raise RuntimeError("no pass to repeat")
+        self._run.go_to(index)
+        self._run.closed = False
+        self._record.repeat_pass(self._run)
+
+    @property
+    def _run_is_over(self) -> bool:
+        return self._run is not None and self._run.closed
+
+    def _pass_to_repeat(self) -> int | None:
+        """Index of the last pass that was made: the present one when done, else the one before."""
+        run = self._run
+        if run is None or not run.exposed:
+            return None
+        if self._run_is_over:
+            return run.index
+        return run.index - 1 if run.index else None
+
+    def _get_ready(self) -> None:
+        self._say(Cue.READY)
+
+    def _tell_not_stored(self) -> None:
+        self._run = None
+        self._say(Cue.NOT_STORED)
+
+    def _start_pass(self) -> None:
+        self._unschedule()
+        if self._run is not None:
+            self._ordered_ns = self._now_ns
+            self._order = self._lamp.expose(self._run.left_ns)
+            self._doubt_order()
+
+    def _begin_pass(self) -> None:
+        run, report = self._run, self._report
+        if run is None or run.sheet is None or report is None:
+            return
+        self._on_ns = report.a_ns
+        self._ends_ns = self._on_ns + run.left_ns
+        run.begun = run.exposed = True
+        self._record.begin_pass(run.sheet, run.present.number, report.order, self._on_ns)
+        self._say(Cue.START, run.present.label)
+        if self.state is State.EXPOSING:
+            # Seen from here the pass began before all that it has received in earlier periods.
+            began_ns = self._on_ns - run.received_ns
+            self._schedule(
+                began_ns, [c for c in cues_of_pass(run.present) if c.after_ns > run.received_ns]
+            )
+            self._push(self._on_ns + MARK_NS, None)
+
+    def _mark(self, at_ns: int) -> None:
+        run = self._run
+        if self._on_ns is None or run is None or run.sheet is None:
+            return
+        received_ns = run.received_ns + at_ns - self._on_ns
+        self._record.mark(run.sheet, run.present.number, received_ns)
+        self._push(at_ns + MARK_NS, None)
+
+    def _received_with_report(self, run: Run) -> int:
+        """Return what the pass has received, with the reported period where it is not yet added."""
+        report = self._report
+        if report is None or self._order == 0 or report.order != self._order or not report.b_ns:
+            return run.received_ns
+        return run.received_ns + report.b_ns - report.a_ns
+
+    def _end_period(self) -> None:
+        """Add the measured period to what the pass has received."""
+        run, report = self._run, self._report
+        if run is not None and report is not None and self._is_present_order():
+            run.received_ns = self._received_with_report(run)
+            if run.sheet is not None:
+                self._record.add_period(run.sheet, run.present.number, report.a_ns, report.b_ns)
+        self._lamp_went_off()
+
+    def _lamp_went_off(self) -> None:
+        self._order, self._on_ns, self._ends_ns = 0, None, None
+        self._unschedule()
+
+    def _end_pass(self) -> None:
+        if self._order:
+            self._end_period()
+        run = self._run
+        if run is not None and run.sheet is not None:
+            self._record.end_pass(run.sheet, run.present.number, "complete")
+        self._say(Cue.END)
+
+    def _pause(self) -> None:
+        self._end_pass()
+        run = self._run
+        if run is None or run.following is None or run.following.pause_ns is None:
+            return
+        run.go_to(run.index + 1)
+        pause_ns = run.present.pause_ns or 0
+        # Counted from the instant at which it really became dark.
+        dark_ns = self._report.b_ns if self._report else self._now_ns
+        self._ends_ns = dark_ns + pause_ns
+        self._schedule(dark_ns, cues_of_pause(pause_ns))
+        self._push(dark_ns + pause_ns, Input.PAUSE_OVER)
+
+    def _stop_counting(self) -> None:
+        self._unschedule()
+        self._ends_ns = None
+
+    def _wait_for_next(self) -> None:
+        self._end_pass()
+        run = self._run
+        if run is not None and run.following is not None:
+            run.go_to(run.index + 1)
+            self._say(Cue.MOVE_CARD if run.present.kind == "strip" else Cue.READY)
+
+    def _finish(self) -> None:
+        self._end_pass()
+        self._close_sheet("complete")
+        self._say(Cue.DONE)
+
+    def _hold(self) -> None:
+        self._end_period()
+        self._say(Cue.HELD)
+
+    def _tell_held(self) -> None:
+        self._say(Cue.HELD)
+
+    def _give_up(self) -> None:
+        self._unschedule()
+        if self._order:
+            self._end_period()
+        self._ends_ns = None
+        run = self._run
+        if run is not None and run.sheet is not None:
+            if run.begun:
+                self._record.end_pass(run.sheet, run.present.number, "given up")
+            self._close_sheet("given up")
+        self._run = None
+        self._recovered = None
+        self._say(Cue.GIVEN_UP)
+
+    def _close_sheet(self, outcome: Outcome) -> None:
+        run = self._run
+        if run is not None and run.sheet is not None and not run.closed:
+            run.closed = True
+            self._record.close_sheet(run.sheet, outcome)
+
+    def _put_away(self) -> None:
+        self._run = None
+
+    def _fault(self) -> None:
+        self._unschedule()
+        self._lamp.off()
+        if self._fault_is_keepers:
+            self._end_period_without_keeper()
+        self._fault_shown = self._fault_text
+        self._say(Cue.FAULT)
+
+    def _end_period_without_keeper(self) -> None:
+        """Add what the pass received until the lamp was forced off, which is now."""
+        run = self._run
+        if self._order and run is not None and run.sheet is not None and self.is_in_pass:
+            # Without a report of on, the order's own instant is the earliest that on can have been.
+            on_ns = self._ordered_ns if self._on_ns is None else self._on_ns
+            if not run.begun:
+                run.begun = run.exposed = True
+                self._record.begin_pass(run.sheet, run.present.number, self._order, on_ns)
+            run.received_ns += self._now_ns - on_ns
+            self._record.add_period(run.sheet, run.present.number, on_ns, self._now_ns)
+        self._lamp_went_off()
+
+    def _clear_held(self) -> None:
+        self._fault_shown = None
+        self._say(Cue.HELD)
+
+    def _clear_waiting(self) -> None:
+        self._fault_shown = None
+        self._say(Cue.READY)
+
+    def _clear(self) -> None:
+        self._fault_shown = None
+        self._run = None
+
+    # Cues and other things that come with time.
+
+    def _say(self, cue: Cue, label: str | None = None) -> None:
+        self._listener.cue(cue, self._now_ns, label)
+
+    def _schedule(self, from_ns: int, cues: Iterable[TimedCue]) -> None:
+        for one in cues:
+            self._push(from_ns + one.after_ns, one)
+
+    def _push(self, at_ns: int, what: TimedCue | Input | None) -> None:
+        heappush(self._due, (at_ns, next(self._sequence), what))
+
+    def _unschedule(self) -> None:
+        self._due.clear()

@@ -1,0 +1,101 @@
+"""The pedal's grammar: from raw edges, bounce included, to what the foot meant.
+
+The first edge counts, and its own stamp; for a short while after it nothing
+else does. At the end of that while the level that the switch then has is taken.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from timer.clock import to_ns
+from timer.control.table import Input
+
+
+@dataclass(frozen=True, slots=True)
+class PedalTimes:
+    """How long things take, in nanoseconds: bounce, a long and a very long press, a stuck pedal."""
+
+    bounce_ns: int = to_ns(0.05)
+    long_ns: int = to_ns(0.8)
+    very_long_ns: int = to_ns(2.5)
+    stuck_ns: int = to_ns(15.0)
+
+
+class PedalGrammar:
+    """Turns edges and the passing of time into inputs; ``say(input, at_ns)`` receives them.
+
+    ``crossed(very_long, at_ns)`` tells that the foot has been down for long or
+    very long, so that the printer can hear when to lift it.
+    """
+
+    def __init__(
+        self,
+        times: PedalTimes,
+        say: Callable[[Input, int], None],
+        crossed: Callable[[bool, int], None],
+    ) -> None:
+        self._times = times
+        self._say = say
+        self._crossed = crossed
+        self._down = False
+        self._level = False
+        self._level_ns = 0
+        self._locked_until_ns: int | None = None
+        self._down_ns = 0
+        self._stages: list[tuple[int, str]] = []
+
+    @property
+    def foot_is_down(self) -> bool:
+        """Whether the foot is on the pedal, bounce left out."""
+        return self._down
+
+    @property
+    def next_wake_ns(self) -> int | None:
+        """When :meth:`wake` has something to do, None where only an edge can bring it."""
+        due = [self._stages[0][0]] if self._stages else []
+        if self._locked_until_ns is not None:
+            due.append(self._locked_until_ns)
+        return min(due, default=None)
+
+    def edge(self, down: bool, at_ns: int) -> None:
+        """Take a raw edge with its own stamp."""
+        self.wake(at_ns)
+        self._level, self._level_ns = down, at_ns
+        if self._locked_until_ns is None and down != self._down:
+            self._accept(down, at_ns)
+
+    def wake(self, now_ns: int) -> None:
+        """Do what has become due."""
+        if self._locked_until_ns is not None and now_ns >= self._locked_until_ns:
+            self._locked_until_ns = None
+            if self._level != self._down:
+                self._accept(self._level, max(self._level_ns, self._down_ns))
+        while self._stages and now_ns >= self._stages[0][0]:
+            at_ns, stage = self._stages.pop(0)
+            if stage == "stuck":
+                self._say(Input.STUCK, at_ns)
+            else:
+                self._crossed(stage == "very long", at_ns)
+                if stage == "long":
+                    self._say(Input.LONG, at_ns)
+
+    def _accept(self, down: bool, at_ns: int) -> None:
+        self._down = down
+        self._locked_until_ns = at_ns + self._times.bounce_ns
+        if down:
+            self._down_ns = at_ns
+            self._stages = [
+                (at_ns + self._times.long_ns, "long"),
+                (at_ns + self._times.very_long_ns, "very long"),
+                (at_ns + self._times.stuck_ns, "stuck"),
+            ]
+            self._say(Input.PRESS, at_ns)
+            return
+        self._stages = []
+        held_ns = at_ns - self._down_ns
+        if held_ns >= self._times.very_long_ns:
+            self._say(Input.LEAVE, at_ns)
+        elif held_ns >= self._times.long_ns:
+            self._say(Input.AGAIN, at_ns)
+        else:
+            self._say(Input.TAP, at_ns)

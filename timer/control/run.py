@@ -1,0 +1,53 @@
+"""One programme on its way through its passes."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from timer.programmes.model import Programme
+from timer.programmes.passes import Pass, passes_of
+
+
+@dataclass(slots=True)
+class Run:
+    """What is armed or running: which pass, and what that pass has received so far.
+
+    ``version`` is the programme's in the store, None for one that was never
+    saved. ``sheet`` is the sheet's number in the record, known once it is
+    written. ``begun`` tells that the lamp has been on for the present pass,
+    ``exposed`` that it has been on for any, ``closed`` that the sheet is ended in the record.
+    """
+
+    programme: Programme
+    version: int | None
+    passes: Sequence[Pass] = ()
+    sheet: int | None = None
+    index: int = 0
+    received_ns: int = 0
+    begun: bool = False
+    exposed: bool = False
+    closed: bool = False
+
+    def __post_init__(self) -> None:
+        if not self.passes:
+            self.passes = passes_of(self.programme)
+
+    @property
+    def present(self) -> Pass:
+        """The pass that is armed, running or held."""
+        return self.passes[self.index]
+
+    @property
+    def following(self) -> Pass | None:
+        """The pass after the present one."""
+        return self.passes[self.index + 1] if self.index + 1 < len(self.passes) else None
+
+    @property
+    def left_ns(self) -> int:
+        """What the present pass has still to receive; never negative."""
+        return max(0, self.present.intended_ns - self.received_ns)
+
+    def go_to(self, index: int) -> None:
+        """Make the pass at ``index`` the present one, with nothing received."""
+        self.index = index
+        self.received_ns = 0
+        self.begun = False
