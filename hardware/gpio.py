@@ -11,7 +11,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -35,14 +35,12 @@ _log = logging.getLogger(__name__)
 
 HIGHEST_PIN = 27
 _NS_PER_SECOND = 1_000_000_000
-_JOIN_GROUP = (
-    "add the user to group gpio ('sudo usermod -aG gpio USER') and log in again"  # one remedy
-)
+_JOIN_GROUP = "add the user to group gpio ('sudo usermod -aG gpio USER') and log in again"
 
-# name: (module, class, how to install)
+# name: (module, class, the package below it, how to install)
 _FACTORIES = {
-    "lgpio": ("gpiozero.pins.lgpio", "LGPIOFactory", _INSTALL),
-    "rpigpio": ("gpiozero.pins.rpigpio", "RPiGPIOFactory", _INSTALL_OLDER),
+    "lgpio": ("gpiozero.pins.lgpio", "LGPIOFactory", "lgpio", _INSTALL),
+    "rpigpio": ("gpiozero.pins.rpigpio", "RPiGPIOFactory", "RPi.GPIO", _INSTALL_OLDER),
 }
 
 
@@ -82,12 +80,12 @@ def _make_named(name: str) -> object:
         raise HardwareError(
             f"there is no pin factory {name!r}: write lgpio, rpigpio or mock in the configuration."
         )
-    module, class_name, install = _FACTORIES[name]
+    module, class_name, package, install = _FACTORIES[name]
     try:
         factory = getattr(import_module(module), class_name)()
     except ModuleNotFoundError as error:
         raise _MissingPackageError(
-            f"the package {error.name} is missing for the pin factory {name}: {install}"
+            f"the package {package} is missing for the pin factory {name}: {install}"
         ) from error
     except Exception as error:
         raise HardwareError(_factory_sentence(name, error)) from error
@@ -406,6 +404,8 @@ class GpioSounder:
                 self._sound(notes)
             except Exception:
                 _log.exception("%s failed", self._where)
+                with suppress(Exception):
+                    self._tone(None)
 
     def _sound(self, notes: Sequence[Note]) -> None:
         # Against absolute instants, so that a long cue does not drift.
