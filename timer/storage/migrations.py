@@ -41,6 +41,7 @@ _FIRST = (
     """,
     # ``awaits_period`` is 1 from an order until the period that came of it is written:
     # as long as it is 1, nobody can tell exactly what the paper has received.
+    # ``least_ns`` and ``most_ns`` take in the first ``counted_periods`` of the periods.
     """
     CREATE TABLE passes (
         id INTEGER PRIMARY KEY,
@@ -60,6 +61,7 @@ _FIRST = (
         awaits_period INTEGER NOT NULL DEFAULT 0,
         least_ns INTEGER,
         most_ns INTEGER,
+        counted_periods INTEGER NOT NULL DEFAULT 0,
         UNIQUE (sheet, number, attempt),
         CHECK ((least_ns IS NULL) = (most_ns IS NULL)),
         CHECK (least_ns <= most_ns)
