@@ -272,12 +272,14 @@ def _end(connection: sqlite3.Connection, one: _Attempt, outcome: Outcome) -> Non
 def _sheets(
     connection: sqlite3.Connection, which: str, values: tuple[Any, ...]
 ) -> tuple[SheetRecord, ...]:
-    rows = connection.execute(
-        "SELECT number, started_at, closed_at, outcome, name, version, body"  # noqa: S608 -- ours
-        f" FROM sheets {which}",
-        values,
-    ).fetchall()
-    return tuple(SheetRecord(*row, _passes(connection, row[0])) for row in rows)
+    rows = _named(
+        connection.execute(
+            "SELECT number, started_at, closed_at, outcome, name, version, body"  # noqa: S608 -- ours
+            f" FROM sheets {which}",
+            values,
+        )
+    )
+    return tuple(SheetRecord(**row, passes=_passes(connection, row["number"])) for row in rows)
 
 
 def _passes(connection: sqlite3.Connection, sheet: int) -> tuple[PassRecord, ...]:
