@@ -171,6 +171,12 @@ def test_the_header_is_found_among_other_chips(kernel):
     lamp.close()
 
 
+def test_of_two_headers_the_one_with_the_lower_number_is_taken(kernel):
+    for number in (10, 9, 11, 2, 3):
+        kernel.add_chip(number, "pinctrl-rp1")
+    assert chip.find_header(kernel.ioctl, kernel.folder) == f"{kernel.folder}/gpiochip2"
+
+
 @pytest.mark.parametrize("label", ["pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1"])
 def test_every_raspberry_pi_header_is_known(kernel, label):
     header = kernel.add_chip(0, label)

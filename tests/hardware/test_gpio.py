@@ -101,6 +101,31 @@ def test_no_debouncing_is_asked_of_the_pin(watched):
     assert pin.edges == "both"
 
 
+def test_an_edge_that_was_under_way_at_close_is_not_told():
+    factory = MockFactory()
+    pedal = GpioPedal(PIN, pin_factory=factory)
+    edges = []
+    pedal.watch(edges.append)
+    under_way = factory.pin(PIN).when_changed
+    pedal.close()
+    under_way(time.monotonic(), False)
+    assert edges == []
+
+
+def test_closing_ends_the_edge_detection_of_a_pin_that_does_not_end_it_itself():
+    # As gpiozero 2.0.1's lgpio pin, whose close only makes it an input again.
+    class Lingering(MockPin):
+        def close(self):
+            self.function = "input"
+
+    factory = MockFactory(pin_class=Lingering)
+    pedal = GpioPedal(PIN, pin_factory=factory)
+    pin = factory.pin(PIN)
+    assert pin.when_changed is not None
+    pedal.close()
+    assert pin.when_changed is None
+
+
 # ---------------------------------------------------------------- pins and wiring
 
 
@@ -268,6 +293,28 @@ def test_a_pitch_that_is_none_is_a_rest(heard_pin, hertz):
     sounder.play([Note(hertz, 0.0), Note(440.0, 3600.0)])
     assert pin.hear(lambda: pin.frequency == 440.0)
     assert [pitch for pitch in pin.pitches if pitch is not None] == [440.0]
+    sounder.close()
+
+
+def test_a_note_that_is_about_to_start_is_not_heard_after_silence(heard_pin):
+    factory = MockFactory(pin_class=heard_pin)
+    pin = factory.pin(PIN)
+    sounder = GpioSounder(PIN, pin_factory=factory)
+
+    class SilencedAtTheLastInstant:
+        hertz = 880.0
+
+        @property
+        def seconds(self):
+            sounder.silence()
+            return 3600.0
+
+    sounder.play([Note(440.0, 0.0), SilencedAtTheLastInstant(), Note(770.0, 3600.0)])
+    assert pin.hear(lambda: 440.0 in pin.pitches and pin.frequency is None)
+    sounder.play([Note(660.0, 3600.0)])
+    assert pin.hear(lambda: pin.frequency == 660.0)
+    assert 880.0 not in pin.pitches
+    assert 770.0 not in pin.pitches
     sounder.close()
 
 
