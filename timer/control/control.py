@@ -15,7 +15,7 @@ from transitions import Machine
 from timer.clock import NS_PER_SECOND, to_ns
 from timer.control.cues import Cue, TimedCue, cues_of_pass, cues_of_pause
 from timer.control.pedal import PedalGrammar, PedalTimes
-from timer.control.ports import LampPort, ListenerPort, Outcome, RecordPort, Status
+from timer.control.ports import LampPort, ListenerPort, RecordPort, Status
 from timer.control.run import Run
 from timer.control.table import TABLE, Input, State
 from timer.keeper.protocol import Reason, Record
@@ -67,7 +67,8 @@ class Control:
         listener: ListenerPort,
         settings: ControlSettings,
         *,
-        held: Run | None = None,
+        resumed: Run | None = None,
+        paper_is_out: bool = False,
         recovered: str | None = None,
     ) -> None:
         self._lamp = lamp
@@ -75,8 +76,8 @@ class Control:
         self._listener = listener
         self._settings = settings
         self._pedal = PedalGrammar(settings.pedal_times, self._from_pedal, self._crossed)
-        self._run: Run | None = held
-        self._last: Run | None = held
+        self._run = None if paper_is_out else resumed
+        self._last = resumed
         self._wanted: Run | None = None
         self._recovered = recovered
         self._fault_shown: str | None = None
@@ -96,7 +97,7 @@ class Control:
         self._machine = Machine(
             model=self._model,
             states=State,
-            initial=State.DARK if held is None else State.HELD,
+            initial=self._first_state(paper_is_out),
             auto_transitions=False,
             transitions=[
                 {
@@ -109,6 +110,11 @@ class Control:
                 for row in TABLE
             ],
         )
+
+    def _first_state(self, paper_is_out: bool) -> State:
+        if self._run is not None:
+            return State.HELD
+        return State.PAPER_OUT if paper_is_out else State.DARK
 
     # What the driver calls.
 
@@ -227,7 +233,8 @@ class Control:
         return self._last is not None
 
     def _has_run(self) -> bool:
-        return self._run is not None and self._run.sheet is not None and not self._run.closed
+        run = self._run
+        return run is not None and run.sheet is not None and not (run.closed or run.finished)
 
     def _has_begun_pass(self) -> bool:
         return self._has_run() and self._run is not None and self._run.begun
@@ -317,7 +324,6 @@ class Control:
         self._open_sheet(self._wanted)
 
     def _arm_instead(self) -> None:
-        self._close_sheet("given up")
         self._open_sheet(self._wanted)
 
     def _arm_last_again(self) -> None:
@@ -330,6 +336,7 @@ class Control:
         self._lamp.off()
         self._order, self._on_ns, self._ends_ns = 0, None, None
         self._recovered = None
+        self._close_sheet()
         self._run = self._last = run
         self._record.open_sheet(run)
 
@@ -338,19 +345,15 @@ class Control:
         if self._run is None or index is None:
             raise RuntimeError("no pass to repeat")
         self._run.go_to(index)
-        self._run.closed = False
+        self._run.finished = False
         self._record.repeat_pass(self._run)
-
-    @property
-    def _run_is_over(self) -> bool:
-        return self._run is not None and self._run.closed
 
     def _pass_to_repeat(self) -> int | None:
         """Index of the last pass that was made: the present one when done, else the one before."""
         run = self._run
         if run is None or not run.exposed:
             return None
-        if self._run_is_over:
+        if run.finished:
             return run.index
         return run.index - 1 if run.index else None
 
@@ -447,7 +450,8 @@ class Control:
 
     def _finish(self) -> None:
         self._end_pass()
-        self._close_sheet("complete")
+        if self._run is not None:
+            self._run.finished = True
         self._say(Cue.DONE)
 
     def _hold(self) -> None:
@@ -466,18 +470,20 @@ class Control:
         if run is not None and run.sheet is not None:
             if run.begun:
                 self._record.end_pass(run.sheet, run.present.number, "given up")
-            self._close_sheet("given up")
+            self._close_sheet()
         self._run = None
         self._recovered = None
         self._say(Cue.GIVEN_UP)
 
-    def _close_sheet(self, outcome: Outcome) -> None:
+    def _close_sheet(self) -> None:
+        """Close the present sheet in the record, if there is one that is open."""
         run = self._run
         if run is not None and run.sheet is not None and not run.closed:
             run.closed = True
-            self._record.close_sheet(run.sheet, outcome)
+            self._record.close_sheet(run.sheet, "complete" if run.finished else "given up")
 
     def _put_away(self) -> None:
+        self._close_sheet()
         self._run = None
 
     def _fault(self) -> None:
@@ -511,6 +517,7 @@ class Control:
 
     def _clear(self) -> None:
         self._fault_shown = None
+        self._close_sheet()
         self._run = None
 
     # Cues and other things that come with time.

@@ -14,7 +14,8 @@ class Run:
     ``version`` is the programme's in the store, None for one that was never
     saved. ``sheet`` is the sheet's number in the record, known once it is
     written. ``begun`` tells that the lamp has been on for the present pass,
-    ``exposed`` that it has been on for any, ``closed`` that the sheet is ended in the record.
+    ``exposed`` that it has been on for any, ``finished`` that all passes are made,
+    ``closed`` that the sheet is ended in the record.
     """
 
     programme: Programme
@@ -25,6 +26,7 @@ class Run:
     received_ns: int = 0
     begun: bool = False
     exposed: bool = False
+    finished: bool = False
     closed: bool = False
 
     def __post_init__(self) -> None:

@@ -29,4 +29,18 @@ def read_journal(path: Path) -> dict[int, KeptPeriod]:
             periods[order] = KeptPeriod(order, on_ns, None)
         elif what == "off":
             periods[order] = KeptPeriod(order, on_ns, off_ns)
+        elif what == "forced":
+            # The line keeps its level without its keeper: it was on until it was forced off.
+            periods |= {
+                one.order: KeptPeriod(one.order, one.on_ns, off_ns)
+                for one in periods.values()
+                if one.off_ns is None
+            }
     return periods
+
+
+def note_forced_off(path: Path, off_ns: int) -> None:
+    """Note in the journal at ``path``, if there is one, that the line was forced off just now."""
+    if path.exists():
+        with path.open("a", encoding="ascii") as journal:
+            journal.write(f"forced 0 0 {off_ns} ORDERED\n")

@@ -1,0 +1,229 @@
+"""The configuration: one TOML file, validated whole, each fault told with its line and field."""
+
+import os
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+
+from timer.clock import to_ns
+from timer.control.control import ControlSettings
+from timer.control.pedal import PedalTimes
+from timer.errors import FormatError
+from timer.photo.switching import Switching
+from timer.programmes.complaints import Source
+
+DEFAULT_PATH = Path("/etc/treadle/treadle.toml")
+
+# BCM numbers of the 40-pin header.
+_Pin = Annotated[int, msgspec.Meta(ge=0, le=27)]
+_Seconds = Annotated[float, msgspec.Meta(gt=0, le=3600)]
+_Lag = Annotated[float, msgspec.Meta(ge=0, le=10)]
+
+
+class LampConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """The line that switches the enlarger; times in seconds."""
+
+    driver: Literal["chip", "gpiozero", "simulated"] = "chip"
+    pin: _Pin = 17
+    active_high: bool = True
+    chip: str = ""
+    longest_s: _Seconds = 900.0
+    lag_s: _Lag = Switching().lag_seconds
+    shortest_s: _Lag = Switching().shortest_seconds
+
+
+class PedalConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """The foot switch; times in seconds."""
+
+    driver: Literal["gpiozero", "simulated", "none"] = "gpiozero"
+    pin: _Pin = 27
+    pull: Literal["up", "down", "none"] = "up"
+    bounce_s: Annotated[float, msgspec.Meta(ge=0.001, le=0.5)] = 0.05
+    long_s: Annotated[float, msgspec.Meta(ge=0.3, le=5)] = 0.8
+    very_long_s: Annotated[float, msgspec.Meta(ge=0.6, le=10)] = 2.5
+    stuck_s: Annotated[float, msgspec.Meta(ge=3, le=120)] = 15.0
+    holds: bool = True
+
+
+class SounderConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """What makes the cues heard."""
+
+    driver: Literal["gpiozero", "simulated", "none"] = "gpiozero"
+    pin: _Pin = 18
+
+
+class GpioConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """Through which library gpiozero reaches the pins."""
+
+    library: Literal["lgpio", "rpigpio", "mock"] = "lgpio"
+
+
+class ViewingConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """How long the lamp may be on for viewing, and how long before its end a sound warns."""
+
+    limit_s: _Seconds = 180.0
+    warning_s: _Seconds = 15.0
+
+
+class ServiceConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """Where things lie, and how long the keeper trusts a silent daemon."""
+
+    socket: str = "/run/treadle/treadle.sock"
+    data: str = "/var/lib/treadle"
+    runtime: str = "/run/treadle"
+    beats_s: Annotated[float, msgspec.Meta(ge=0.2, le=10)] = 0.5
+
+
+class Config(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """The whole configuration."""
+
+    lamp: LampConfig = LampConfig()
+    pedal: PedalConfig = PedalConfig()
+    sounder: SounderConfig = SounderConfig()
+    gpio: GpioConfig = GpioConfig()
+    viewing: ViewingConfig = ViewingConfig()
+    service: ServiceConfig = ServiceConfig()
+
+    @property
+    def lamp_text(self) -> str:
+        """The lamp's text form, from which the keeper opens it."""
+        lamp = self.lamp
+        if lamp.driver == "simulated":
+            return f"simulated:{Path(self.service.runtime) / 'lamp.line'}"
+        level = "high" if lamp.active_high else "low"
+        by = lamp.chip if lamp.driver == "chip" else self.gpio.library
+        return f"{lamp.driver}:{lamp.pin}:{level}:{by}"
+
+    @property
+    def control(self) -> ControlSettings:
+        """The settings of the state machine."""
+        pedal = self.pedal
+        return ControlSettings(
+            viewing_limit_ns=to_ns(self.viewing.limit_s),
+            viewing_warning_ns=to_ns(self.viewing.warning_s),
+            pedal_holds=pedal.holds,
+            pedal_times=PedalTimes(
+                to_ns(pedal.bounce_s),
+                to_ns(pedal.long_s),
+                to_ns(pedal.very_long_s),
+                to_ns(pedal.stuck_s),
+            ),
+        )
+
+    @property
+    def switching(self) -> Switching:
+        """What the owner knows of the lamp's lag."""
+        return Switching(self.lamp.lag_s, self.lamp.shortest_s)
+
+    @property
+    def database(self) -> Path:
+        """Where programmes and record are stored."""
+        return Path(self.service.data) / "treadle.sqlite3"
+
+    @property
+    def journal(self) -> Path:
+        """Where the keeper notes exposures; lies in memory on a Raspberry Pi."""
+        return Path(self.service.runtime) / "keeper.journal"
+
+
+def config_path(given: str | None) -> Path:
+    """Return the path of the configuration: the one given, TREADLE_CONFIG's, or the default."""
+    return Path(given or os.environ.get("TREADLE_CONFIG") or DEFAULT_PATH)
+
+
+def load_config(path: Path) -> Config:
+    """Return the configuration in the file at ``path``; FormatError where it is refused."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise FormatError(
+            f"{path}: there is no configuration; write one with"
+            f" 'treadle config example > {path}' and edit it"
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        raise FormatError(f"{path}: the configuration can't be read ({why})") from None
+    return parse_config(text, str(path))
+
+
+def parse_config(text: str, source: str) -> Config:
+    """Return the configuration that ``text`` says; FormatError names ``source``, line and field."""
+    origin = Source(source, text)
+    try:
+        raw = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise origin.complain_of_syntax(str(error)) from None
+    try:
+        config = msgspec.convert(raw, Config)
+    except msgspec.ValidationError as error:
+        raise origin.complain_of_shape(str(error), raw, Config) from None
+    _check_together(config, origin)
+    return config
+
+
+def _check_together(config: Config, origin: Source) -> None:
+    """Refuse values that are sound alone and wrong beside each other."""
+    taken: dict[int, str] = {}
+    for name, device in (
+        ("lamp", config.lamp),
+        ("pedal", config.pedal),
+        ("sounder", config.sounder),
+    ):
+        if device.driver in ("simulated", "none"):
+            continue
+        if device.pin in taken:
+            raise origin.complain(
+                f"pin {device.pin} is the {taken[device.pin]}'s already; give each its own",
+                (name, "pin"),
+            )
+        taken[device.pin] = name
+    if config.pedal.very_long_s <= config.pedal.long_s:
+        raise origin.complain("it must be longer than pedal.long_s", ("pedal", "very_long_s"))
+    if config.pedal.stuck_s <= config.pedal.very_long_s:
+        raise origin.complain("it must be longer than pedal.very_long_s", ("pedal", "stuck_s"))
+    if config.viewing.warning_s >= config.viewing.limit_s:
+        raise origin.complain("it must be shorter than viewing.limit_s", ("viewing", "warning_s"))
+
+
+EXAMPLE = """\
+# Treadle's configuration. Every key may be left out; these are the defaults.
+# Check it with: treadle config check
+
+[lamp]
+driver = "chip"       # "chip": the kernel's GPIO chip; "gpiozero"; "simulated"
+pin = 17              # BCM number
+active_high = true    # false for a switch that is on while its input is low
+chip = ""             # such as "/dev/gpiochip0"; empty: the header's chip is looked for
+longest_s = 900.0     # no exposure and no viewing is ever longer
+lag_s = 0.0565        # light that a pass may lose, in seconds of full light
+shortest_s = 0.2      # the switch is trusted from here
+
+[pedal]
+driver = "gpiozero"   # "gpiozero", "simulated", "none"
+pin = 27
+pull = "up"           # a switch to ground
+bounce_s = 0.05
+long_s = 0.8          # once more; gives up what runs or is held
+very_long_s = 2.5     # leave
+stuck_s = 15.0        # a fault
+holds = true          # a press while exposing holds the pass
+
+[sounder]
+driver = "gpiozero"
+pin = 18
+
+[gpio]
+library = "lgpio"     # "rpigpio" for older boards
+
+[viewing]
+limit_s = 180.0
+warning_s = 15.0
+
+[service]
+socket = "/run/treadle/treadle.sock"
+data = "/var/lib/treadle"
+runtime = "/run/treadle"
+beats_s = 0.5         # the lamp goes off when the daemon has been silent for this long
+"""

@@ -1,0 +1,266 @@
+"""The daemon: everything put together, started in the order of dependence, ended in reverse."""
+
+import asyncio
+import fcntl
+import logging
+import os
+import signal
+import sys
+import time
+from contextlib import AsyncExitStack, suppress
+from dataclasses import replace
+from pathlib import Path
+
+from hardware.interface import Pedal, Sounder
+from timer.clock import SteadyClock, to_ns
+from timer.control.control import Control
+from timer.control.cues import Cue
+from timer.control.run import Run
+from timer.control.table import Input
+from timer.errors import ServiceError, StoreError
+from timer.keeper.journal import KeptPeriod, read_journal
+from timer.keeper.link import KeeperLink, KeeperSettings
+from timer.programmes.store import ProgrammeStore
+from timer.record.store import Record
+from timer.service.config import Config
+from timer.service.dark_way import BEAT_SECONDS, DarkWay, KeeperLamp
+from timer.service.devices import open_pedal, open_sounder
+from timer.service.interface import serve_interface
+from timer.service.listeners import Listeners
+from timer.service.record_writer import RecordWriter
+from timer.service.recovery import recover
+from timer.service.systemd import notify
+from timer.storage.database import open_database
+
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+# A thread that computes gives the interpreter up this often, so that the dark way gets its turn.
+_SWITCH_SECONDS = 0.0005
+_log = logging.getLogger(__name__)
+
+
+class Daemon:
+    """The running daemon; use it with ``async with``.
+
+    ``pedal`` and ``sounder`` take the place of those that the configuration
+    names; ``keeper_command`` that of the keeper's own start.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        clock: SteadyClock | None = None,
+        *,
+        pedal: Pedal | None = None,
+        sounder: Sounder | None = None,
+        keeper_command: tuple[str, ...] | None = None,
+    ) -> None:
+        self.config = config
+        self.clock = clock or SteadyClock()
+        self._pedal = pedal
+        self._sounder = sounder
+        self._keeper_command = keeper_command
+        self._stack = AsyncExitStack()
+        self.failed: asyncio.Event = asyncio.Event()
+        self.store: ProgrammeStore
+        self.record: Record
+        self.writer: RecordWriter
+        self.dark_way: DarkWay
+        self.listeners: Listeners
+        self.link: KeeperLink
+
+    async def __aenter__(self) -> "Daemon":
+        try:
+            await self._start()
+        except BaseException:
+            await self._stack.aclose()
+            raise
+        return self
+
+    async def __aexit__(self, *_exception: object) -> None:
+        notify("STOPPING=1")
+        await self._stack.aclose()
+
+    async def _start(self) -> None:
+        loop = asyncio.get_running_loop()
+        runtime, data = Path(self.config.service.runtime), Path(self.config.service.data)
+        for folder in (runtime, data):
+            _make_folder(folder)
+        self._stack.enter_context(_lock(runtime))
+        self._stack.callback(sys.setswitchinterval, sys.getswitchinterval())
+        sys.setswitchinterval(_SWITCH_SECONDS)
+
+        # The keeper comes first: its first act is to switch the lamp off.
+        kept = _set_journal_aside(self.config.journal)
+        self.link = self._new_link()
+        self.link.start()
+        self._stack.callback(self.link.stop)
+        off_ns = self.clock.monotonic_ns()
+
+        database = open_database(self.config.database)
+        self._stack.callback(database.close)
+        self.store, self.record = ProgrammeStore(database), Record(database)
+        boot_id = _boot_id()
+        recovered = recover(self.record, kept.values(), boot_id, off_ns)
+        _old_journal(self.config.journal).unlink(missing_ok=True)
+
+        self._sounder = self._sounder or open_sounder(self.config, self.clock.monotonic_ns)
+        if self._sounder is not None:
+            self._stack.callback(self._sounder.close)
+        self.listeners = Listeners(loop, self._sounder)
+        self.writer = RecordWriter(self.record, boot_id, self._troubled)
+        self._stack.callback(self.writer.stop)
+        control = Control(
+            KeeperLamp(self.link),
+            self.writer,
+            self.listeners,
+            self.config.control,
+            resumed=recovered.run,
+            paper_is_out=recovered.paper_is_out,
+            recovered=recovered.text,
+        )
+        self.dark_way = DarkWay(control, self.link, self.clock)
+        self.control = control
+        self.writer.stored = self._stored
+        self.dark_way.start()
+        self._stack.callback(self.dark_way.stop)
+        self._watch_pedal()
+        if recovered.text:
+            _log.warning("%s", recovered.text)
+            self.listeners.cue(Cue.HELD, self.clock.monotonic_ns(), None)
+        await serve_interface(self, self._stack)
+        beating = loop.create_task(self._beat())
+        self._stack.push_async_callback(_end, beating)
+        notify("READY=1")
+
+    def _new_link(self) -> KeeperLink:
+        config, rate = self.config, self.clock.rate
+        settings = KeeperSettings(
+            lamp=config.lamp_text,
+            longest_ns=to_ns(config.lamp.longest_s),
+            # Real time: an accelerated clock must not make the keeper impatient.
+            beats_ns=to_ns(config.service.beats_s) * rate,
+            journal=config.journal,
+            clock_rate=rate,
+        )
+        if self._keeper_command is not None:
+            settings = replace(settings, command=self._keeper_command)
+        return KeeperLink(settings, self.clock)
+
+    def _watch_pedal(self) -> None:
+        self._pedal = self._pedal or open_pedal(self.config, self.clock.monotonic_ns)
+        pedal = self._pedal
+        if pedal is None:
+            return
+        self._stack.callback(pedal.close)
+        if pedal.is_down:
+            fault = "the pedal was down at start; lift the foot or free the pedal, then clear"
+            now_ns = self.clock.monotonic_ns()
+            self.dark_way.ask(lambda: self.control.handle(Input.STUCK, now_ns, fault=fault))
+            self.dark_way.edge(True, now_ns)
+        pedal.watch(lambda edge: self.dark_way.edge(edge.down, edge.at_ns))
+
+    def _stored(self, answer: Input, run: Run) -> None:
+        self.dark_way.post(
+            lambda: _ignore(self.control.handle(answer, self.clock.monotonic_ns(), run=run))
+        )
+
+    def _troubled(self, sentence: str) -> None:
+        self.listeners.trouble(sentence)
+        self.listeners.cue(Cue.NOT_STORED, self.clock.monotonic_ns(), None)
+
+    async def _beat(self) -> None:
+        """Show the keeper and systemd that loop, dark way and keeper are well."""
+        began_at = time.monotonic()
+        while True:
+            self.dark_way.beat()
+            if self.dark_way.is_well:
+                notify("WATCHDOG=1")
+                began_at = time.monotonic()
+            elif not self.dark_way.is_alive or time.monotonic() - began_at > 10.0:
+                _log.error("the dark way or the keeper is gone for good; the daemon ends")
+                self.failed.set()
+                return
+            await asyncio.sleep(BEAT_SECONDS)
+
+
+async def serve(config: Config) -> None:
+    """Run the daemon until SIGTERM or SIGINT; the lamp is off when this returns."""
+    loop = asyncio.get_running_loop()
+    asked = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        loop.add_signal_handler(number, asked.set)
+    async with Daemon(config) as daemon:
+        _log.info("ready; the socket is %s", config.service.socket)
+        waits = [loop.create_task(asked.wait()), loop.create_task(daemon.failed.wait())]
+        await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        for one in waits:
+            await _end(one)
+        if daemon.failed.is_set():
+            raise ServiceError(
+                "the keeper or the dark way failed and did not come back; see the log"
+            )
+
+
+def _old_journal(journal: Path) -> Path:
+    return journal.with_suffix(".before")
+
+
+def _set_journal_aside(journal: Path) -> dict[int, KeptPeriod]:
+    """Return what the journal tells; it stays, beside a new one, until the record has it."""
+    old = _old_journal(journal)
+    if journal.exists():
+        with old.open("ab") as both:
+            both.write(journal.read_bytes())
+        journal.unlink()
+    return read_journal(old)
+
+
+async def _end(task: "asyncio.Task[object]") -> None:
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+
+
+def _ignore(_taken: bool) -> None:
+    """Drop the answer: a refusal has been told by its cue."""
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ServiceError(
+            f"{folder}: this folder can't be made ({error.strerror}); make it, or name another one"
+            " in the configuration under [service]"
+        ) from None
+
+
+class _lock:  # noqa: N801 -- used like a function, in a with statement
+    """Holds the lock that keeps a second daemon away; the system frees it when the process ends."""
+
+    def __init__(self, runtime: Path) -> None:
+        self._path = runtime / "treadle.lock"
+        self._fd = -1
+
+    def __enter__(self) -> None:
+        try:
+            self._fd = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            os.close(self._fd)
+            raise ServiceError(
+                f"{self._path}: another daemon runs this enlarger already; stop it first"
+            ) from None
+        except OSError as error:
+            raise StoreError(f"{self._path}: can't be opened ({error.strerror})") from None
+
+    def __exit__(self, *_exception: object) -> None:
+        os.close(self._fd)
+
+
+def _boot_id() -> str:
+    try:
+        return _BOOT_ID.read_text(encoding="ascii").strip()
+    except OSError:
+        # Unknown: no stamp from before may be compared with one of now.
+        return f"unknown-{time.time_ns()}"

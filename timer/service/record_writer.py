@@ -1,0 +1,184 @@
+"""Writing the record from a thread of its own: the dark way never waits for a disk.
+
+All work on the database goes through this one thread, in order. While the disk
+refuses, what has happened is kept and tried again, and the printer is told
+once; what is only planned is refused at once.
+"""
+
+import logging
+import threading
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+from timer.control.ports import Outcome
+from timer.control.run import Run
+from timer.control.table import Input
+from timer.errors import StoreError, TreadleError
+from timer.record.store import Record
+
+_RETRY_SECONDS = 1.0
+_Answer = TypeVar("_Answer")
+_log = logging.getLogger(__name__)
+
+
+class StoredPort(Protocol):
+    """Where the answer goes when a sheet was written, or could not be."""
+
+    def __call__(self, answer: Input, run: Run, /) -> None:
+        """Take STORED or NOT_STORED for ``run``."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    do: Callable[[], None]
+    refuse: Callable[[TreadleError], None] | None = None  # None: kept until it is written
+    is_mark: bool = False
+
+
+class RecordWriter:
+    """Control's way to the record, and the service's way to the database.
+
+    ``troubled`` is told one sentence when the disk begins to refuse.
+    """
+
+    def __init__(self, record: Record, boot_id: str, troubled: Callable[[str], None]) -> None:
+        self._record = record
+        self._boot_id = boot_id
+        self._troubled = troubled
+        self.stored: StoredPort = lambda answer, run: None
+        self._work: deque[_Work] = deque()
+        self._there_is_work = threading.Condition()
+        self._stopping = False
+        self._is_troubled = False
+        self._thread = threading.Thread(target=self._run, name="record", daemon=True)
+        self._thread.start()
+
+    def stop(self, seconds: float = 5.0) -> None:
+        """End the thread when everything is written, or after ``seconds``."""
+        with self._there_is_work:
+            self._stopping = True
+            self._there_is_work.notify()
+        self._thread.join(seconds)
+
+    def ask(self, what: Callable[[], _Answer]) -> "Future[_Answer]":
+        """Have ``what`` done in the thread, after what was put in before, and return its answer."""
+        answer: Future[_Answer] = Future()
+
+        def do() -> None:
+            try:
+                answer.set_result(what())
+            except StoreError:
+                raise
+            except Exception as error:
+                answer.set_exception(error)
+
+        self._put(_Work(do, answer.set_exception))
+        return answer
+
+    def open_sheet(self, run: Run) -> None:
+        """Write the sheet with all passes that are intended; answers through ``stored``."""
+
+        def do() -> None:
+            run.sheet = self._record.open_sheet(run.programme, run.version, run.passes)
+            self.stored(Input.STORED, run)
+
+        self._put(_Work(do, lambda _: self.stored(Input.NOT_STORED, run)))
+
+    def repeat_pass(self, run: Run) -> None:
+        """Write that the present pass is made once more; answers through ``stored``."""
+        sheet, number = run.sheet, run.present.number
+
+        def do() -> None:
+            if sheet is not None:
+                self._record.repeat_pass(sheet, number)
+            self.stored(Input.STORED, run)
+
+        self._put(_Work(do, lambda _: self.stored(Input.NOT_STORED, run)))
+
+    def begin_pass(self, sheet: int, number: int, order: int, at_ns: int) -> None:
+        """Write that the lamp went on."""
+        self._put(
+            _Work(lambda: self._record.begin_pass(sheet, number, order, self._boot_id, at_ns))
+        )
+
+    def mark(self, sheet: int, number: int, received_ns: int) -> None:
+        """Write how far the exposure has come, unless an earlier mark still waits for the disk."""
+        with self._there_is_work:
+            if any(work.is_mark for work in self._work):
+                return
+        self._put(_Work(lambda: self._record.mark(sheet, number, received_ns), is_mark=True))
+
+    def add_period(self, sheet: int, number: int, on_ns: int, off_ns: int) -> None:
+        """Write a measured lamp-on period."""
+        self._put(_Work(lambda: self._record.add_period(sheet, number, on_ns, off_ns)))
+
+    def end_pass(self, sheet: int, number: int, outcome: Outcome) -> None:
+        """Write how the pass ended."""
+        self._put(_Work(lambda: self._record.end_pass(sheet, number, outcome)))
+
+    def close_sheet(self, sheet: int, outcome: Outcome) -> None:
+        """Write how the sheet ended."""
+        self._put(_Work(lambda: self._record.close_sheet(sheet, outcome)))
+
+    def _put(self, work: _Work) -> None:
+        with self._there_is_work:
+            self._work.append(work)
+            self._there_is_work.notify()
+
+    def _run(self) -> None:
+        while True:
+            with self._there_is_work:
+                while not self._work and not self._stopping:
+                    self._there_is_work.wait()
+                if not self._work:
+                    return
+                work = self._work[0]
+            if self._is_done(work):
+                with self._there_is_work:
+                    self._work.popleft()
+            else:
+                self._wait_for_disk()
+
+    def _is_done(self, work: _Work) -> bool:
+        """Whether ``work`` needs no further try."""
+        try:
+            work.do()
+        except StoreError as error:
+            self._tell(error)
+            if work.refuse is not None:
+                work.refuse(error)
+            return work.refuse is not None or work.is_mark
+        except TreadleError as error:
+            _log.error("the record refused an entry: %s", error)
+            if work.refuse is not None:
+                work.refuse(error)
+        except Exception:
+            _log.exception("an entry of the record failed")
+        else:
+            self._is_troubled = False
+        return True
+
+    def _tell(self, error: StoreError) -> None:
+        if not self._is_troubled:
+            self._is_troubled = True
+            _log.error("%s", error)
+            self._troubled(str(error))
+
+    def _wait_for_disk(self) -> None:
+        """Refuse what need not wait, then give the disk a moment."""
+        with self._there_is_work:
+            refused = [work for work in self._work if work.refuse is not None]
+            for work in refused:
+                self._work.remove(work)
+        for work in refused:
+            if work.refuse is not None:
+                work.refuse(StoreError("the disk refuses; see the trouble told before"))
+        with self._there_is_work:
+            if self._stopping:
+                self._work.clear()
+                return
+            self._there_is_work.wait(_RETRY_SECONDS)

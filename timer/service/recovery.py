@@ -1,0 +1,114 @@
+"""After a crash or a power cut: what the interrupted pass had received, and what is left."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from timer.clock import to_seconds
+from timer.control.control import SHORTEST_REST_NS
+from timer.control.run import Run
+from timer.keeper.journal import KeptPeriod
+from timer.programmes.passes import passes_of
+from timer.record.sheets import PassRecord, SheetRecord
+from timer.record.store import Record
+
+
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """Where to go on: ``run`` is held, unless only ``paper_is_out`` is known; ``text`` says why."""
+
+    run: Run | None = None
+    paper_is_out: bool = False
+    text: str | None = None
+
+
+def recover(record: Record, kept: Iterable[KeptPeriod], boot_id: str, now_ns: int) -> Recovered:
+    """Complete the record of the sheet that was open, and return where to go on.
+
+    ``kept`` are the exposures in the keeper's journal. The lamp must be off,
+    and ``now_ns`` be later than that.
+    """
+    unfinished = record.unfinished()
+    if unfinished is None:
+        return Recovered()
+    number = unfinished.sheet.number
+    _replay(record, number, sorted(kept, key=lambda one: one.order), boot_id)
+    sheet = record.sheet(number)
+    run = Run(sheet.programme, sheet.version, passes_of(sheet.programme), sheet.number)
+    run.exposed = any(one.begun_ns is not None for one in sheet.passes)
+    one = _present(sheet)
+    if one is None or not run.exposed:
+        record.close_sheet(number, "complete" if one is None else "interrupted")
+        return Recovered(run, paper_is_out=True, text=f"sheet {number} was open; it is closed now")
+    run.go_to(one.number - 1)
+    if one.state != "begun":
+        text = f"sheet {number} goes on with pass {one.number}, which had not begun"
+        return Recovered(run, text=text)
+    least_ns, most_ns = _bounds(one, boot_id, now_ns)
+    if least_ns != most_ns:
+        record.set_received(number, one.number, least_ns, most_ns)
+    run.begun = True
+    run.received_ns = (least_ns + most_ns) // 2
+    return Recovered(run, text=_told(sheet, one, least_ns, most_ns))
+
+
+def _replay(record: Record, number: int, kept: list[KeptPeriod], boot_id: str) -> None:
+    """Write into the record what only the keeper's journal knows."""
+    for period in kept:
+        one = _present(record.sheet(number))
+        if one is None:
+            return
+        known = -1 if one.order_id is None else one.order_id
+        if period.order < max([known, *_orders(record.sheet(number))]):
+            continue
+        if period.order > known:
+            record.begin_pass(number, one.number, period.order, boot_id, period.on_ns)
+        elif _is_measured(one):
+            continue
+        if period.off_ns is None:
+            continue
+        record.add_period(number, one.number, period.on_ns, period.off_ns)
+        received_ns = sum(p.duration_ns for p in one.periods) + period.off_ns - period.on_ns
+        if received_ns >= one.intended_ns - SHORTEST_REST_NS:
+            record.end_pass(number, one.number, "complete")
+
+
+def _orders(sheet: SheetRecord) -> list[int]:
+    """Return the orders of passes that have ended: the journal can add nothing to those."""
+    return [
+        one.order_id + 1
+        for one in sheet.passes
+        if one.order_id is not None and one.state not in ("planned", "begun")
+    ]
+
+
+def _present(sheet: SheetRecord) -> PassRecord | None:
+    """Return the first pass that has not ended, None where all have."""
+    return next((one for one in sheet.latest if one.state in ("planned", "begun")), None)
+
+
+def _is_measured(one: PassRecord) -> bool:
+    """Whether the latest order's lamp-on period is in the record."""
+    return any(period.on_ns == one.begun_ns for period in one.periods)
+
+
+def _bounds(one: PassRecord, boot_id: str, now_ns: int) -> tuple[int, int]:
+    """Return the least and the most that a pass which had begun can have received."""
+    measured_ns = sum(period.duration_ns for period in one.periods)
+    if one.begun_ns is None or _is_measured(one):
+        return measured_ns, measured_ns
+    least_ns = max(measured_ns, one.marked_ns or 0)
+    # The power went before the pass was over, or the line was found on at the latest just now.
+    most_ns = one.intended_ns
+    if one.boot_id == boot_id:
+        most_ns = measured_ns + now_ns - one.begun_ns
+    return least_ns, max(least_ns, most_ns)
+
+
+def _told(sheet: SheetRecord, one: PassRecord, least_ns: int, most_ns: int) -> str:
+    received = f"{to_seconds(least_ns):.3f}"
+    if least_ns != most_ns:
+        received = f"between {received} and {to_seconds(most_ns):.3f}"
+    return (
+        f"sheet {sheet.number}, pass {one.number} was interrupted: it had received {received} s of"
+        f" {to_seconds(one.intended_ns):.3f} s; tap to give the rest, or press long to give it up"
+    )
