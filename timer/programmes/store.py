@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from timer.clock import wall_time
-from timer.errors import NameClashError, UnknownNameError
+from timer.errors import FormatError, NameClashError, UnknownNameError
 from timer.programmes.model import Programme
 from timer.programmes.names import name_key, near, shown
 from timer.programmes.text import from_toml, to_toml
@@ -70,7 +70,7 @@ class ProgrammeStore:
             programme = replace(programme, name=row.name)
             body = to_toml(programme)
             version, saved_at, newest = _version(connection, row, None)
-            if newest != body:
+            if not _says(newest, programme):
                 version, saved_at = version + 1, self._now()
                 connection.execute(
                     "INSERT INTO programme_versions VALUES (?, ?, ?, ?)",
@@ -175,6 +175,14 @@ def _stored(name: str, version: int, saved_at: str, body: str) -> StoredProgramm
     programme = from_toml(body, f"programme {name!r}, version {version} of the database")
     # The name in the body is the one that it had when it was saved.
     return StoredProgramme(replace(programme, name=name), version, saved_at)
+
+
+def _says(body: str, programme: Programme) -> bool:
+    """Whether a stored body says ``programme``, under whatever name it was saved."""
+    try:
+        return replace(from_toml(body), name=programme.name) == programme
+    except FormatError:  # spoilt, and no reason against a sound version after it
+        return False
 
 
 def _find(connection: sqlite3.Connection, name: str) -> _Row | None:

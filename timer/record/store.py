@@ -210,15 +210,17 @@ def _refuse_closed(sheet: int, outcome: Outcome | None) -> None:
 
 
 def _attempt(connection: sqlite3.Connection, sheet: int, number: int) -> _Attempt:
-    found = connection.execute(
-        "SELECT id, attempt, state, intended_ns, marked_ns, awaits_period, least_ns, most_ns,"
-        " counted_periods FROM passes"
-        " WHERE sheet = ? AND number = ? ORDER BY attempt DESC LIMIT 1",
-        (sheet, number),
-    ).fetchone()
+    _sheet_outcome(connection, sheet)
+    found = None
+    if 0 < number <= LARGEST_INTEGER:
+        found = connection.execute(
+            "SELECT id, attempt, state, intended_ns, marked_ns, awaits_period, least_ns, most_ns,"
+            " counted_periods FROM passes"
+            " WHERE sheet = ? AND number = ? ORDER BY attempt DESC LIMIT 1",
+            (sheet, number),
+        ).fetchone()
     if found is None:
-        _sheet_outcome(connection, sheet)
-        raise UnknownNameError(f"sheet {sheet} has no pass {number}; look at its passes")
+        raise UnknownNameError(f"sheet {sheet} has no such pass; look at its passes")
     return _Attempt(*found)
 
 
