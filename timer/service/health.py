@@ -1,0 +1,151 @@
+"""Whether this machine can switch a lamp exactly, and how to mend it if not."""
+
+import grp
+import importlib.util
+import os
+import pwd
+import resource
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from timer.errors import TreadleError
+from timer.service.client import Client
+from timer.service.config import Config, load_config
+
+_RT_PRIORITY = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing looked at; ``mend`` says what to do where it is not ``sound``."""
+
+    what: str
+    sound: bool
+    found: str
+    mend: str | None = None
+
+
+def examine(path: Path) -> Iterator[Finding]:
+    """Look at everything that the configuration at ``path`` needs; switches no lamp."""
+    try:
+        config = load_config(path)
+    except TreadleError as error:
+        yield Finding("configuration", False, str(error), "mend it, then ask again")
+        return
+    yield Finding("configuration", True, str(path))
+    if config.lamp.driver == "simulated":
+        yield Finding("lamp", True, "simulated: no chip and no pin is needed")
+    else:
+        yield from _chips(config)
+    yield from _libraries(config)
+    yield from _folders(config)
+    yield _clock()
+    yield from _real_time()
+    yield _daemon(config)
+
+
+def _chips(config: Config) -> Iterator[Finding]:
+    devices = (
+        [Path(config.lamp.chip)] if config.lamp.chip else sorted(Path("/dev").glob("gpiochip*"))
+    )
+    present = [device for device in devices if device.exists()]
+    if not present:
+        yield Finding(
+            "GPIO chip",
+            False,
+            f"there is no {config.lamp.chip or '/dev/gpiochip*'}",
+            "run this on a board with GPIO, or name its chip in lamp.chip",
+        )
+        return
+    yield Finding("GPIO chip", True, ", ".join(str(device) for device in present))
+    user = pwd.getpwuid(os.geteuid()).pw_name
+    for device in present:
+        allowed = os.access(device, os.R_OK | os.W_OK)
+        group = _group_of(device)
+        yield Finding(
+            f"permission for {device}",
+            allowed,
+            f"user {user}, group of the chip {group}",
+            f"sudo adduser {user} {group}, then log in again",
+        )
+    pins = {"lamp": config.lamp.pin, "pedal": config.pedal.pin, "sounder": config.sounder.pin}
+    yield Finding("pins", True, ", ".join(f"{name} GPIO{pin}" for name, pin in pins.items()))
+
+
+def _group_of(device: Path) -> str:
+    try:
+        return grp.getgrgid(device.stat().st_gid).gr_name
+    except KeyError:
+        return str(device.stat().st_gid)
+
+
+def _libraries(config: Config) -> Iterator[Finding]:
+    drivers = (config.lamp.driver, config.pedal.driver, config.sounder.driver)
+    if "gpiozero" not in drivers:
+        return
+    needed = ["gpiozero"]
+    if config.gpio.library != "mock":
+        needed.append({"lgpio": "lgpio", "rpigpio": "RPi"}[config.gpio.library])
+    for name in needed:
+        extra = "gpio-older" if name == "RPi" else "gpio"
+        yield Finding(
+            f"library {name}",
+            importlib.util.find_spec(name) is not None,
+            "looked for by name",
+            f"pip install 'treadle[{extra}]'",
+        )
+
+
+def _folders(config: Config) -> Iterator[Finding]:
+    user = pwd.getpwuid(os.geteuid()).pw_name
+    for text in (config.service.data, config.service.runtime):
+        folder = Path(text)
+        nearest = next(p for p in (folder, *folder.parents) if p.exists())
+        yield Finding(
+            f"folder {folder}",
+            os.access(nearest, os.W_OK),
+            f"user {user} writes to {nearest}",
+            f"sudo install -d -o {user} {folder}",
+        )
+
+
+def _clock() -> Finding:
+    info = time.get_clock_info("monotonic")
+    return Finding(
+        "clock",
+        info.monotonic and info.resolution <= 1e-6,
+        f"monotonic, resolution {info.resolution * 1e9:.0f} ns",
+        "this kernel's clock is too coarse; update the system",
+    )
+
+
+def _real_time() -> Iterator[Finding]:
+    limit = resource.getrlimit(resource.RLIMIT_RTPRIO)[0]
+    allowed = os.geteuid() == 0 or limit == resource.RLIM_INFINITY or limit >= _RT_PRIORITY
+    yield Finding(
+        "real-time scheduling",
+        allowed,
+        f"priority {_RT_PRIORITY} wanted, limit {limit}",
+        "run the daemon by the systemd unit, which sets LimitRTPRIO; without it an exposure may"
+        " end milliseconds late on a busy machine",
+    )
+    memory = resource.getrlimit(resource.RLIMIT_MEMLOCK)[0]
+    enough = os.geteuid() == 0 or memory == resource.RLIM_INFINITY or memory >= 32 << 20
+    yield Finding(
+        "locked memory",
+        enough,
+        f"32 MiB wanted, limit {memory}",
+        "run the daemon by the systemd unit, which sets LimitMEMLOCK",
+    )
+
+
+def _daemon(config: Config) -> Finding:
+    try:
+        health = Client(Path(config.service.socket)).get("/health")
+    except TreadleError as error:
+        return Finding("daemon", True, f"not running ({error})")
+    found = f"running as {health['daemon_pid']}, keeper {health['keeper_pid']}, real-time"
+    found += f" {'granted' if health['real_time'] else 'not granted'}"
+    return Finding("daemon", bool(health["well"]), found, "treadle clear, or restart the daemon")
