@@ -62,7 +62,7 @@ def test_the_card_moves_as_the_way_says(
     assert [one.lights for one in passes] == lights
 
 
-@given(st.integers(2, 24), st.sampled_from(Way), st.integers(1, 6), st.floats(0.5, 4.0))
+@given(st.integers(2, 24), st.sampled_from(Way), st.integers(1, 5), st.floats(0.5, 4.0))
 def test_roundings_do_not_add_up(patches: int, way: Way, twelfths: int, first: float) -> None:
     strip = Strip(patches, way, first_seconds=first, step_stops=Fraction(twelfths, 12))
     passes = passes_of(of_strip(strip))

@@ -307,6 +307,7 @@ ASKED_OF_STRIP = [
     ("patches = 7", "patches = 7.5", "strip.patches", "a whole number"),
     ("patches = 7", "patches = " + "9" * 100, "strip.patches", "2 to 24"),
     ('way = "cover"', 'way = "sideways"', "strip.way", '"cover" or "uncover" or "separate"'),
+    ('way = "cover"', 'way = "x` - at `$.print"', "strip.way", "is not known"),
     ('way = "cover"', "way = 1", "strip.way", "give text"),
     ("first_s = 5.0", "first_s = 0", "strip.first_s", "0 s is outside"),
     ('step = "1/3"', 'step = "0"', "strip.step", "1/12 to 2"),
@@ -337,6 +338,8 @@ def test_a_strips_value_that_is_wrong_is_told_by_line_and_field(
         ("together", "to_gether", "did you mean 'together'?"),
         ("paper =", "weather =", "leave it out; known are negative, paper"),
         ("paper =", '"\\u001b[2J" =', "there is no key"),
+        ("paper =", '"x` - at `$.zzz" =', "there is no key"),
+        ("name =", '"x` - at `$.zzz" = 1\nname =', "there is no key"),
         ("paper =", '"' + "x" * 5000 + '" =', "there is no key"),
     ],
 )
@@ -394,8 +397,17 @@ def test_a_number_of_thousands_of_digits_is_refused() -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["x = " + "[" * 200_000, ".".join("a" * 300_000) + " = 1", "[" + ".".join("a" * 300_000) + "]"],
-    ids=["brackets", "key", "header"],
+    [
+        "x = " + "[" * 200_000,
+        ".".join("a" * 300_000) + " = 1",
+        "[" + " . ".join(["ab-c"] * 100_000) + "]",
+        ".".join(["'a'"] * 200_000) + " = 1",
+        '\\"' * 300_000,
+        "'\"" * 300_000,
+        "a" * 1_000_000,
+        "_" * 1_000_000 + " = 1",
+    ],
+    ids=["brackets", "key", "header", "quoted key", "escapes", "quotes", "word", "blank word"],
 )
 def test_a_text_that_is_nested_without_end_is_refused(text: str) -> None:
     """Within the time that a test has: the parser alone would need minutes for the long keys."""

@@ -4,7 +4,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import msgspec
 
@@ -15,7 +15,6 @@ _Made = TypeVar("_Made")
 _Path = tuple[str | int, ...]
 
 _SYNTAX_LINE = re.compile(r"(?P<what>.*) \(at (?:line (?P<line>\d+), .*|end of document)\)", re.S)
-_SHAPE = re.compile(r"(?P<what>.*?)(?: - at `\$(?P<path>.*)`)?", re.S)
 _STEP = re.compile(r"\.(?P<key>\w+)|\[(?P<index>\d+)\]")
 _WORDS = {
     "str": 'text in quotes, such as "face"',
@@ -61,10 +60,9 @@ class Source:
         self, what: str, raw: Mapping[str, Any], structure: type[msgspec.Struct]
     ) -> FormatError:
         """Return the error for sound TOML that is no programme, from msgspec's own words."""
-        match = _SHAPE.fullmatch(what)
-        found, path = (what, ()) if match is None else (match["what"], _read_path(match["path"]))
-        if unknown := re.fullmatch(r"Object contains unknown field `(.*)`", found, re.S):
-            return self._complain_of_key(unknown[1], path, structure)
+        # The path is what follows the last of these signs: a value may hold them too.
+        found, _, place = what.rpartition(" - at `$")
+        found, path = (found, _read_path(place)) if found else (what, ())
         if missing := re.fullmatch(r"Object missing required field `(.*)`", found):
             return self.complain(f"{missing[1]!r} is missing; add it", path)
         if wrong := re.fullmatch(r"Expected `([^`]*)`, got `(.*)`", found):
@@ -84,14 +82,26 @@ class Source:
         at = self.text.find(part)
         return None if at < 0 else self.text.count("\n", 0, at) + 1
 
-    def _complain_of_key(
-        self, key: str, path: _Path, structure: type[msgspec.Struct]
-    ) -> FormatError:
-        known = _struct_at(structure, path).__struct_fields__
+    def check_keys(
+        self, raw: Mapping[str, Any], structure: type[msgspec.Struct], path: _Path = ()
+    ) -> None:
+        """Raise FormatError for the first key of ``raw`` that ``structure`` doesn't have."""
+        known = {one.encode_name: one.type for one in msgspec.structs.fields(structure)}
+        for key, value in raw.items():
+            if key not in known:
+                raise self._complain_of_key(key, path, tuple(known))
+            inner = _inner_struct(known[key])
+            tables = value if isinstance(value, list) else [value]
+            for index, table in enumerate(tables):
+                if inner is not None and isinstance(table, dict):
+                    place = (key, index) if isinstance(value, list) else (key,)
+                    self.check_keys(table, inner, (*path, *place))
+
+    def _complain_of_key(self, key: str, path: _Path, known: Sequence[str]) -> FormatError:
         near = get_close_matches(key[:100], known, n=1)
         mend = f"did you mean {near[0]!r}?" if near else f"leave it out; known are {_list(known)}"
-        where = line_of(self.text, (*path, key)) or self._nearest_line(path)
-        return self.complain(f"there is no key {shown(repr(key))} here; {mend}", path, line=where)
+        line = line_of(self.text, (*path, key)) or self._nearest_line(path)
+        return self.complain(f"there is no key {shown(repr(key))} here; {mend}", path, line=line)
 
     def _nearest_line(self, path: _Path) -> int | None:
         """Return the line of ``path``, or of the table that should hold it."""
@@ -171,25 +181,22 @@ def _value(raw: Any, path: _Path) -> Any:  # noqa: ANN401 -- whatever a TOML tex
     return raw
 
 
-def _type_at(structure: type[msgspec.Struct], path: _Path) -> Any:  # noqa: ANN401 -- msgspec's types
-    node: Any = msgspec.inspect.type_info(structure)
-    for step in path:
-        if isinstance(node, msgspec.inspect.ListType):
-            node = node.item_type
-        else:
-            node = next(f.type for f in node.fields if f.name == step)
-        if isinstance(node, msgspec.inspect.UnionType):
-            node = next(t for t in node.types if not isinstance(t, msgspec.inspect.NoneType))
-    return node
-
-
-def _struct_at(structure: type[msgspec.Struct], path: _Path) -> type[msgspec.Struct]:
-    found: type[msgspec.Struct] = _type_at(structure, path).cls
-    return found
+def _inner_struct(wanted: Any) -> type[msgspec.Struct] | None:  # noqa: ANN401 -- any annotation
+    """Return the structure within an annotation such as ``list[X]`` or ``X | None``."""
+    for one in (wanted, *get_args(wanted)):
+        if isinstance(one, type) and issubclass(one, msgspec.Struct):
+            return one
+    return None
 
 
 def _choices(structure: type[msgspec.Struct], path: _Path) -> list[str]:
-    return [str(member.value) for member in _type_at(structure, path).cls]
+    """Return the values of the enumeration that ``path`` leads to."""
+    wanted: Any = structure
+    for step in path:
+        if isinstance(step, str):
+            fields = msgspec.structs.fields(_inner_struct(wanted) or structure)
+            wanted = next(one.type for one in fields if one.encode_name == step)
+    return [str(member.value) for member in wanted]
 
 
 def _list(names: Sequence[str]) -> str:

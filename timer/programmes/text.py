@@ -30,9 +30,10 @@ _LAST_LINE = "# end"
 
 _DEFAULT_ADVANCE = Advance.COUNT
 _DEFAULT_PAUSE_SECONDS = 4.0
-# The standard library's parser takes time with the square of a dotted key's length.
-_LONG_KEY = re.compile(r"(?:\w[ \t]*\.[ \t]*){16}")
-_QUOTED_OR_COMMENT = re.compile(r""""(?:[^"\\\n]|\\.)*"|'[^'\n]*'|#[^\n]*""")
+# The standard library's parser takes time with the square of a dotted key's length. These
+# patterns never look twice at the same text, whatever it is.
+_LONG_KEY = re.compile(r"(?<![\w-])(?:[\w-]++[ \t]*+\.[ \t]*+){16}")
+_QUOTED_OR_COMMENT = re.compile(r""""(?:[^"\\\n]|\\.)*+"?|'[^'\n]*+'?|#[^\n]*+""")
 _HUGE_NUMBER = re.compile(r"[0-9_]{400}")
 
 
@@ -119,6 +120,7 @@ def from_toml(text: str, source: str = "text") -> Programme:
     raw = _parse(text, origin)
     _check_version(raw, origin)
     _check_whole(text, origin)
+    origin.check_keys(raw, _Programme)
     try:
         read = msgspec.convert(raw, _Programme, dec_hook=_read_fraction)
     except msgspec.ValidationError as error:
