@@ -145,7 +145,9 @@ def test_a_pass_continued_after_a_loss_of_power_adds_to_its_bounds(
     record.begin_pass(sheet, 1, 71, "boot", 0)
     record.set_received(sheet, 1, 4 * SECOND, 5 * SECOND)
     record.begin_pass(sheet, 1, 1, "next boot", 100)
+    assert record.sheet(sheet).latest[0].received == Received(4 * SECOND, 5 * SECOND)
     record.add_period(sheet, 1, 100, 6 * SECOND + 100)
+    assert record.sheet(sheet).latest[0].received == Received(10 * SECOND, 11 * SECOND)
     record.end_pass(sheet, 1, "complete")
     assert record.sheet(sheet).latest[0].received == Received(10 * SECOND, 11 * SECOND)
 

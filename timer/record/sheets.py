@@ -44,7 +44,8 @@ class PassRecord:
     ``attempt`` counts from 1. ``order_id``, ``boot_id`` and ``begun_ns`` are
     those of its latest order, ``marked_ns`` the last mark of its progress: what
     the paper had received by then, in all periods. ``received`` is None until
-    the attempt has ended, or bounds of what it has received so far were set.
+    the attempt has ended or bounds were set; before its end it is what was
+    received so far, measured periods after those bounds included.
     """
 
     number: int

@@ -301,7 +301,7 @@ def _passes(connection: sqlite3.Connection, sheet: int) -> tuple[PassRecord, ...
             filter=row["filter"],
             intended_ns=row["intended_ns"],
             state=row["state"],
-            received=None if row["least_ns"] is None else Received(row["least_ns"], row["most_ns"]),
+            received=_received_so_far(row, periods.get(row["id"], [])),
             periods=tuple(periods.get(row["id"], ())),
             order_id=row["order_id"],
             boot_id=row["boot_id"],
@@ -314,6 +314,13 @@ def _passes(connection: sqlite3.Connection, sheet: int) -> tuple[PassRecord, ...
             )
         )
     )
+
+
+def _received_so_far(row: dict[str, Any], periods: list[Period]) -> Received | None:
+    if row["least_ns"] is None:
+        return None
+    later_ns = sum(period.duration_ns for period in periods[row["counted_periods"] :])
+    return Received(row["least_ns"] + later_ns, row["most_ns"] + later_ns)
 
 
 def _named(cursor: sqlite3.Cursor) -> list[dict[str, Any]]:
