@@ -12,7 +12,7 @@ from timer.control.table import TABLE, Input, Row, State
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
 _BEGIN, _END = "<!-- made from timer/control/table.py -->", "<!-- end of what is made -->"
 _SILENT = frozenset({"note", "note_off", "close_stray"})
-_ANSWERS = {"refuse": "refused, with its sound", "order_off": "lamp off"}
+_ANSWERS = {"refuse": "refused", "order_off": "lamp off"}
 
 
 def mermaid() -> str:

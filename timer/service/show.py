@@ -107,4 +107,6 @@ def _headline(status: Mapping[str, Any]) -> str:
     line = f"{status['state']}: pass {status['pass']} of {status['passes']}, {what}"
     if status["intended_ns"]:
         line += f", {status['intended_ns'] / 1e9:.2f} s"
-    return line + (f"; hands: {status['hands']}" if status["hands"] else "")
+    # While the lamp is on the hands are busy: what they do next comes after.
+    when = "next" if status["state"] == "exposing" else "hands"
+    return line + (f"; {when}: {status['hands']}" if status["hands"] else "")
