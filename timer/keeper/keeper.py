@@ -186,14 +186,15 @@ class Keeper:
 
     def _report(self, record: Record) -> None:
         """Send without ever waiting; a beat that finds no room is dropped, the rest is kept."""
-        if record.kind is not Kind.ALIVE or not self._unsent:
+        is_spare = record.kind is Kind.ALIVE and not self._unsent
+        if is_spare or record.kind is not Kind.ALIVE:
             self._unsent.append(pack(record))
         while self._unsent:
             try:
                 self._channel.send(self._unsent[0], socket.MSG_DONTWAIT | socket.MSG_NOSIGNAL)
             except BlockingIOError:
-                if record.kind is Kind.ALIVE:
-                    self._unsent.pop()
+                if is_spare:
+                    self._unsent.clear()
                 return
             except OSError:
                 # The daemon is gone: the next look at the channel will say so.
