@@ -65,13 +65,14 @@ class Keeper:
         self._heard_ns = clock.monotonic_ns()
         self._alive_at = 0.0
         self._unsent: list[bytes] = []
+        self._is_stopped = False
 
     def run(self, *, scheduled: bool = False, locked: bool = False) -> None:
         """Serve until the daemon closes the channel or a signal comes."""
         reason = Reason.DAEMON_GONE
         try:
             for number in SIGNALS:
-                signal.signal(number, _stop)
+                signal.signal(number, self._stop)
             self._lamp.off()
             self._report(Record(Kind.READY, a_ns=int(scheduled), b_ns=int(locked)))
             while self._step():
@@ -82,12 +83,17 @@ class Keeper:
             reason = Reason.LAMP_WRITE_FAILED
             self._report(Record(Kind.ALARM, reason, self._order.order if self._order else 0))
         finally:
-            # A second signal must not cut the switching off short.
-            for number in SIGNALS:
-                signal.signal(number, signal.SIG_IGN)
+            # A signal that comes from here on must find nothing to cut short.
+            self._is_stopped = True
             if self._order is not None:
                 self._switch_off(reason)
             self._lamp.close()
+
+    def _stop(self, _number: int, _frame: FrameType | None) -> None:
+        # Once only: a second signal, even at the same instant, must not cut the switching off short.
+        if not self._is_stopped:
+            self._is_stopped = True
+            raise Stopped
 
     def _step(self) -> bool:
         """Wait for the next order, beat or deadline and act; False when the channel closed."""
@@ -201,7 +207,3 @@ class Keeper:
                 self._unsent.clear()
                 return
             self._unsent.pop(0)
-
-
-def _stop(_number: int, _frame: FrameType | None) -> None:
-    raise Stopped
