@@ -7,6 +7,8 @@ from timer.errors import PlanError
 SHORTEST_SECONDS = 0.001
 LONGEST_SECONDS = 3600.0
 LONGEST_LABEL = 80
+# Format characters without which words of some languages can't be written.
+_JOINERS = "\u200c\u200d"
 
 
 def check_seconds(
@@ -18,7 +20,7 @@ def check_seconds(
     # Compared before it is converted: an int may be too large to become a float.
     # NaN compares as false with everything, so it is refused here too.
     if not least <= seconds <= most:
-        shown = f"{seconds:g}" if isinstance(seconds, float) or seconds < 10**15 else "so many"
+        shown = f"{seconds:g}" if isinstance(seconds, float) or abs(seconds) < 10**15 else "so many"
         raise PlanError(
             f"{what}: {shown} s is outside of what can be exposed; give {least:g} s to {most:g} s"
         )
@@ -36,6 +38,9 @@ def check_label(label: str, what: str, *, longest: int = LONGEST_LABEL) -> str:
     if label != label.strip():
         raise PlanError(f"{what}: {shown!r} begins or ends with a blank; leave it out")
     # Categories C*: control, surrogate and unassigned characters garble a terminal or a file.
-    if any(unicodedata.category(c)[0] == "C" or c in "\u2028\u2029" for c in label):
+    if any(
+        (unicodedata.category(c)[0] == "C" and c not in _JOINERS) or c in "\u2028\u2029"
+        for c in label
+    ):
         raise PlanError(f"{what}: {shown!r} has control characters in it; use letters and signs")
     return label

@@ -51,7 +51,7 @@ class Dodge:
             self.count_in_seconds, f"{what}, count-in", least=0.0, most=LONGEST_COUNT_IN_SECONDS
         )
         if self.together is not None:
-            check_label(self.together, f"{what}, together")
+            object.__setattr__(self, "together", check_label(self.together, f"{what}, together"))
 
     def held_back_seconds(self, base_seconds: float) -> float:
         """Return how long the area is kept dark within a base of ``base_seconds``."""
@@ -75,7 +75,8 @@ class Burn:
                 f" give more than 0 and at most {MOST_BURN_STOPS}"
             )
         if self.filter is not None:
-            check_label(self.filter, f"burn {self.label!r}, filter", longest=20)
+            name = check_label(self.filter, f"burn {self.label!r}, filter", longest=20)
+            object.__setattr__(self, "filter", name)
 
     def more_seconds(self, base_seconds: float) -> float:
         """Return how much longer than ``base_seconds`` the area is exposed."""
@@ -122,7 +123,8 @@ class Print:
     def __post_init__(self) -> None:
         check_seconds(self.base_seconds, "base exposure")
         if self.filter is not None:
-            check_label(self.filter, "base filter", longest=20)
+            name = check_label(self.filter, "base filter", longest=20)
+            object.__setattr__(self, "filter", name)
         for kind, areas in (("dodge", self.dodges), ("burn", self.burns)):
             if len(areas) > MOST_AREAS:
                 raise PlanError(f"{kind}s: {len(areas)} are too many; give {MOST_AREAS} or fewer")

@@ -15,7 +15,7 @@ WIDEST_STEP = Fraction(2)
 
 _WRITTEN = re.compile(
     r"(?P<sign>[+\-−]?)\s*"
-    r"(?:(?P<decimal>\d+\.\d+)"
+    r"(?:(?P<decimal>\d{1,9}\.\d{1,9})"
     r"|(?P<whole>\d+)(?:\s+(?P<part>\d+\s*/\s*\d+))?"
     r"|(?P<alone>\d+\s*/\s*\d+))"
 )
