@@ -104,7 +104,11 @@ class Keeper:
             viewing = self._order.kind is Kind.VIEW
             self._switch_off(Reason.LIMIT if viewing else Reason.COMPLETE)
         if select.select((self._channel,), (), (), self._wait_seconds())[0]:
-            packet = self._channel.recv(PACKET_BYTES + 1)
+            try:
+                packet = self._channel.recv(PACKET_BYTES + 1)
+            except ConnectionResetError:
+                # So a channel closes on which the daemon has left reports unread.
+                return False
             if not packet:
                 return False
             self._obey(packet)
