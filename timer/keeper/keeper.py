@@ -11,6 +11,7 @@ import select
 import signal
 import socket
 import time
+from contextlib import suppress
 from types import FrameType
 
 from hardware.errors import HardwareError
@@ -192,7 +193,9 @@ class Keeper:
         """Write an exposure into the journal in memory: it outlives the process, not the power."""
         if self._journal_fd is not None and order.kind is Kind.EXPOSE:
             line = f"{what} {order.order} {self._on_ns} {off_ns} {reason.name}\n"
-            os.write(self._journal_fd, line.encode())
+            # A full disk must neither end an exposure nor keep its report back.
+            with suppress(OSError):
+                os.write(self._journal_fd, line.encode())
 
     def _report(self, record: Record) -> None:
         """Send without ever waiting; a beat that finds no room is dropped, the rest is kept."""
