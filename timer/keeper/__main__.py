@@ -18,21 +18,29 @@ def main(arguments: list[str]) -> int:
     try:
         # The first act of the process: the lamp is off from here on.
         lamp = open_lamp(lamp_text, clock.monotonic_ns)
-    except HardwareError as error:
-        sys.stderr.write(f"{error}\n")
-        return HardwareError.exit_code
+    except (HardwareError, ValueError) as error:
+        return _failed(error)
     scheduled, locked = ask_for_real_time()
     channel = socket.socket(fileno=int(channel_fd))
     journal_fd = os.open(journal, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o640)
-    Keeper(
+    keeper = Keeper(
         lamp,
         channel,
         clock,
         longest_ns=int(longest_ns),
         beats_ns=int(beats_ns),
         journal_fd=journal_fd,
-    ).run(scheduled=scheduled, locked=locked)
+    )
+    try:
+        keeper.run(scheduled=scheduled, locked=locked)
+    except HardwareError as error:
+        return _failed(error)
     return 0
+
+
+def _failed(error: Exception) -> int:
+    sys.stderr.write(f"{error}\n")
+    return HardwareError.exit_code
 
 
 if __name__ == "__main__":

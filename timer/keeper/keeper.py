@@ -69,7 +69,10 @@ class Keeper:
         self._is_stopped = False
 
     def run(self, *, scheduled: bool = False, locked: bool = False) -> None:
-        """Serve until the daemon closes the channel or a signal comes."""
+        """Serve until the daemon closes the channel or a signal comes.
+
+        Raises HardwareError where the lamp can't be switched off at the end.
+        """
         reason = Reason.DAEMON_GONE
         try:
             for number in SIGNALS:
@@ -86,9 +89,11 @@ class Keeper:
         finally:
             # A signal that comes from here on must find nothing to cut short.
             self._is_stopped = True
-            if self._order is not None:
-                self._switch_off(reason)
-            self._lamp.close()
+            try:
+                if self._order is not None:
+                    self._switch_off(reason)
+            finally:
+                self._lamp.close()
 
     def _stop(self, _number: int, _frame: FrameType | None) -> None:
         # Once only: a second signal, even at the same instant, must not cut the switching off short.
