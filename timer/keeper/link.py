@@ -205,6 +205,10 @@ class KeeperLink:
             except subprocess.TimeoutExpired:
                 self.abandon()
                 return
+            if self._process.returncode:
+                # It was killed, or failed: nothing says that it has switched off.
+                self.abandon()
+                return
             if self._process.stderr:
                 self._process.stderr.close()
             self._process = None
