@@ -82,26 +82,32 @@ class KeeperLink:
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         with theirs:
             one = self._settings
-            self._process = subprocess.Popen(
-                [
-                    *one.command,
-                    one.lamp,
-                    str(theirs.fileno()),
-                    str(one.clock_rate),
-                    str(one.longest_ns),
-                    str(one.beats_ns),
-                    str(one.journal),
-                ],
-                pass_fds=(theirs.fileno(),),
-                stdin=subprocess.DEVNULL,
-                stderr=subprocess.PIPE,
-                # A Ctrl-C at the terminal is for the daemon, which closes down in order.
-                start_new_session=True,
-            )
+            try:
+                self._process = subprocess.Popen(
+                    [
+                        *one.command,
+                        one.lamp,
+                        str(theirs.fileno()),
+                        str(one.clock_rate),
+                        str(one.longest_ns),
+                        str(one.beats_ns),
+                        str(one.journal),
+                    ],
+                    pass_fds=(theirs.fileno(),),
+                    stdin=subprocess.DEVNULL,
+                    stderr=subprocess.PIPE,
+                    # A Ctrl-C at the terminal is for the daemon, which closes down in order.
+                    start_new_session=True,
+                )
+            except OSError as error:
+                ours.close()
+                raise KeeperError(f"the keeper did not start ({error}); see its log") from None
         ours.settimeout(START_SECONDS)
         self._channel = ours
         try:
             ready = unpack(ours.recv(PACKET_BYTES + 1))
+            if ready.kind is not Kind.READY:
+                raise Damaged(f"it said {ready.kind.name} before it was ready")
         except (Damaged, OSError) as error:
             said = self._what_it_said()
             self.abandon()
