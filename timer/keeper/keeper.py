@@ -96,7 +96,7 @@ class Keeper:
                 self._lamp.close()
 
     def _stop(self, _number: int, _frame: FrameType | None) -> None:
-        # Once only: a second signal, even at the same instant, must not cut the switching off short.
+        # Once only: a second signal at the same instant must not cut the switching off short.
         if not self._is_stopped:
             self._is_stopped = True
             raise Stopped

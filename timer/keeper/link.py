@@ -50,6 +50,13 @@ def force_off(lamp: str, clock: Clock) -> None:
             return
 
 
+def _ready(packet: bytes) -> Record:
+    record = unpack(packet)
+    if record.kind is not Kind.READY:
+        raise Damaged(f"it said {record.kind.name} before it was ready")
+    return record
+
+
 class KeeperLink:
     """One keeper process and the channel to it; used from one thread."""
 
@@ -105,9 +112,7 @@ class KeeperLink:
         ours.settimeout(START_SECONDS)
         self._channel = ours
         try:
-            ready = unpack(ours.recv(PACKET_BYTES + 1))
-            if ready.kind is not Kind.READY:
-                raise Damaged(f"it said {ready.kind.name} before it was ready")
+            ready = _ready(ours.recv(PACKET_BYTES + 1))
         except (Damaged, OSError) as error:
             said = self._what_it_said()
             self.abandon()
