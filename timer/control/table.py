@@ -88,7 +88,7 @@ _MOVES: tuple[Row, ...] = (
     Row(S.PAPER_OUT, I.PAPER_AWAY, S.DARK, "note_paper_away"),
     Row(S.PAPER_OUT, I.DARK, None, "order_off"),
     Row(S.PREPARING, I.STORED, S.WAITING, "get_ready", ("is_present_sheet",)),
-    Row(S.PREPARING, I.NOT_STORED, S.PAPER_OUT, "tell_not_stored"),
+    Row(S.PREPARING, I.NOT_STORED, S.PAPER_OUT, "tell_not_stored", ("is_present_sheet",)),
     Row(S.PREPARING, I.LEAVE, S.PAPER_OUT, "give_up"),
     Row(S.PREPARING, I.DARK, S.PAPER_OUT, "give_up"),
     Row(S.PREPARING, I.PAPER_OUT, None, "note"),
