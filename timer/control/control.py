@@ -288,8 +288,10 @@ class Control:
     def _close_stray(self) -> None:
         """Close a sheet that was written for a run which has been given up meanwhile."""
         run = self._stored
-        if run is not None and run is not self._run and run.sheet is not None:
-            self._record.close_sheet(run.sheet, "given up")
+        if run is None or run is self._run or run.sheet is None or run.closed:
+            return
+        run.closed = True
+        self._record.close_sheet(run.sheet, "given up")
 
     def _refuse(self) -> None:
         self._refused = True
@@ -361,7 +363,7 @@ class Control:
         self._say(Cue.READY)
 
     def _tell_not_stored(self) -> None:
-        self._run = None
+        self._put_away()
         self._say(Cue.NOT_STORED)
 
     def _start_pass(self) -> None:
@@ -517,7 +519,7 @@ class Control:
 
     def _clear(self) -> None:
         self._fault_shown = None
-        self._close_sheet()
+        self._put_away()
         self._run = None
 
     # Cues and other things that come with time.
