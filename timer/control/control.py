@@ -83,6 +83,7 @@ class Control:
         self._fault_shown: str | None = None
         self._fault_text = ""
         self._fault_is_keepers = False
+        self._order_is_refused = False
         self._ordered_ns = 0
         self._order = 0
         self._on_ns: int | None = None
@@ -161,6 +162,7 @@ class Control:
             reason = Reason.NONE if report is None else report.reason
             self._fault_text = fault or FAULT_TEXTS.get(reason, _FAULT_INPUTS[one])
             self._fault_is_keepers = one is Input.KEEPER_LOST
+            self._order_is_refused = one is Input.ORDER_REFUSED
         before = self.state
         self._model.trigger(one.name)  # type: ignore[attr-defined]
         if self.state is not before or not self._refused:
@@ -493,6 +495,8 @@ class Control:
         self._lamp.off()
         if self._fault_is_keepers:
             self._end_period_without_keeper()
+        elif self._order_is_refused:
+            self._lamp_went_off()  # it never was on, and no report will come
         self._fault_shown = self._fault_text
         self._say(Cue.FAULT)
 
