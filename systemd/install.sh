@@ -2,6 +2,8 @@
 # Install Treadle as a service on a Raspberry Pi, or take it away again. Asks nothing, and can be
 # run as often as one likes. See --help.
 set -eu
+# The service, which is not root, must be able to read what is installed.
+umask 022
 
 usage() {
     cat <<'END'

@@ -1,11 +1,16 @@
 """The service's unit: what it promises, and what the service manager's own tools say of it."""
 
+import os
 import re
+import shlex
 import shutil
+import signal
 import subprocess
 from pathlib import Path
 
 import pytest
+
+from timer.keeper.keeper import SIGNALS
 
 UNIT = Path(__file__).parents[2] / "systemd" / "treadle.service"
 ANALYZE = shutil.which("systemd-analyze")
@@ -65,7 +70,8 @@ def system_calls_of(name: str) -> set[str]:
         ("WatchdogSec", "5"),
         ("Restart", "on-failure"),
         ("RestartSec", "1"),
-        ("KillMode", "mixed"),
+        ("KillMode", "control-group"),
+        ("WatchdogSignal", "SIGTERM"),
         ("User", "treadle"),
         ("Group", "treadle"),
         ("SupplementaryGroups", "gpio"),
@@ -95,10 +101,25 @@ def test_the_daemon_itself_is_not_made_a_real_time_process() -> None:
 
 
 def test_the_lamp_is_forced_off_whatever_the_stop_was_like() -> None:
-    # A "-" would let a failure to switch off pass unseen; ExecStop= would not run after a crash.
+    # A "-" before the command would let a failure to switch off pass unseen.
+    assert read_directives()["ExecStopPost"][0].startswith("/")
+
+
+def test_every_signal_that_the_unit_sends_first_makes_the_keeper_switch_off() -> None:
     directives = read_directives()
-    assert directives["ExecStopPost"][0].startswith("/")
-    assert "ExecStop" not in directives
+    # SIGTERM is what KillSignal= is where it is not given: systemd.kill(5).
+    first = [*directives.get("KillSignal", ["SIGTERM"]), *directives["WatchdogSignal"]]
+    assert {signal.Signals[name] for name in first} <= set(SIGNALS)
+
+
+def test_a_stop_tells_the_daemon_and_waits_until_it_has_closed_down() -> None:
+    words = shlex.split(read_directives()["ExecStop"][0].removeprefix("-"))
+    with subprocess.Popen(["/bin/cat"], stdin=subprocess.PIPE) as daemon:
+        environment = {"PATH": os.environ["PATH"], "MAINPID": str(daemon.pid)}
+        with subprocess.Popen(words, env=environment) as stopping:
+            # Until its parent has taken notice of its end the daemon counts as there.
+            assert daemon.wait(timeout=60) == -signal.SIGTERM
+            assert stopping.wait(timeout=60) == 0
 
 
 @pytest.mark.parametrize(
