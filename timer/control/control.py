@@ -276,7 +276,8 @@ class Control:
         return self._settings.pedal_holds
 
     def _is_mended(self) -> bool:
-        return self._lamp.is_well and self._foot_is_up()
+        # An order still under way first tells what it did: it belongs to the pass.
+        return self._lamp.is_well and self._foot_is_up() and self._lamp_is_off()
 
     # Actions of the table.
 
@@ -383,7 +384,8 @@ class Control:
         self._ends_ns = self._on_ns + run.left_ns
         run.begun = run.exposed = True
         self._record.begin_pass(run.sheet, run.present.number, report.order, self._on_ns)
-        self._say(Cue.START, run.present.label)
+        if self.state is not State.FAULT:
+            self._say(Cue.START, run.present.label)
         if self.state is State.EXPOSING:
             # Seen from here the pass began before all that it has received in earlier periods.
             began_ns = self._on_ns - run.received_ns
@@ -391,6 +393,10 @@ class Control:
                 began_ns, [c for c in cues_of_pass(run.present) if c.after_ns > run.received_ns]
             )
             self._push(self._on_ns + MARK_NS, None)
+
+    def _begin_pass_in_fault(self) -> None:
+        self._lamp.off()
+        self._begin_pass()
 
     def _mark(self, at_ns: int) -> None:
         run = self._run
