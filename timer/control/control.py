@@ -180,6 +180,8 @@ class Control:
             at_ns, _, what = heappop(self._due)
             if isinstance(what, TimedCue):
                 self._now_ns = at_ns
+                if self._run is not None and self._on_ns is not None:
+                    self._run.told_ns = what.after_ns
                 self._say(what.cue, what.label)
             elif isinstance(what, Input):
                 self.handle(what, at_ns)
@@ -387,12 +389,24 @@ class Control:
         if self.state is not State.FAULT:
             self._say(Cue.START, run.present.label)
         if self.state is State.EXPOSING:
-            # Seen from here the pass began before all that it has received in earlier periods.
-            began_ns = self._on_ns - run.received_ns
-            self._schedule(
-                began_ns, [c for c in cues_of_pass(run.present) if c.after_ns > run.received_ns]
-            )
+            self._schedule_cues(run, self._on_ns)
             self._push(self._on_ns + MARK_NS, None)
+
+    def _schedule_cues(self, run: Run, on_ns: int) -> None:
+        """Schedule what is still to be told of the pass, with the lamp on since ``on_ns``."""
+        received_ns = run.received_ns
+        if run.told_ns is None:
+            # Of a pass that another daemon began it is not known what was told.
+            run.told_ns = received_ns if received_ns else -1
+        # Seen from here the pass began before all that it has received in earlier periods.
+        began_ns = on_ns - received_ns
+        for one in cues_of_pass(run.present):
+            # What fell due between the order to stop and the dark is told now; but seconds
+            # and counts would be told wrong, and at the very start they would hide its sound.
+            if one.after_ns > received_ns or (
+                one.after_ns > run.told_ns and one.cue in (Cue.DODGE, Cue.DODGE_OVER)
+            ):
+                self._push(max(on_ns, began_ns + one.after_ns), one)
 
     def _begin_pass_in_fault(self) -> None:
         self._lamp.off()
