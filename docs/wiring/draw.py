@@ -238,7 +238,7 @@ def overview() -> Sheet:
             "no oscillator inside",
             "buzzer.svg",
         ),
-        (15, 1, 1.7, "1 kΩ", "lamp sense (optional)", "isolated contact, closed = lamp on", ""),
+        (15, 1, 1.7, "1 kΩ", "lamp sense (planned)", "isolated contact, closed = lamp on", ""),
     )
     for signal, other, y, ohms, name, note, details in blocks:
         colour = OURS[signal]

@@ -77,6 +77,7 @@ def system_calls_of(name: str) -> set[str]:
         ("SupplementaryGroups", "gpio"),
         ("RuntimeDirectory", "treadle"),
         ("RuntimeDirectoryMode", "0750"),
+        ("RuntimeDirectoryPreserve", "yes"),
         ("StateDirectory", "treadle"),
         ("UMask", "0007"),
         ("LimitRTPRIO", "50"),

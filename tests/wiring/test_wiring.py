@@ -18,7 +18,7 @@ PROMISED = {
     "lamp control": (11, 17),
     "buzzer**, output": (12, 18),
     "pedal**, input": (13, 27),
-    "lamp sense** (optional), input": (15, 22),
+    "lamp sense** (planned), input": (15, 22),
 }
 # Revision codes of boards with the 40-pin header, by gpiozero's own tables: 1B+, 2B, Zero, 3B,
 # 4B and 5.
