@@ -11,6 +11,7 @@ from hardware.errors import HardwareError
 from timer.errors import PlanError, TreadleError
 from timer.service.printing import say, warn
 
+_LONGEST_COMPLAINT = 300
 _EPILOG = """\
 exit codes:
   0  done
@@ -33,7 +34,11 @@ class _Parser(argparse.ArgumentParser):
     """A parser that complains in one sentence, as everything here does."""
 
     def error(self, message: str) -> NoReturn:
-        raise PlanError(f"{message}; see '{self.prog} --help'")
+        # The parser repeats what was typed: a terminal must not be made to obey it.
+        clean = "".join(c if c.isprintable() else "?" for c in message[: _LONGEST_COMPLAINT + 1])
+        if len(clean) > _LONGEST_COMPLAINT:
+            clean = clean[:_LONGEST_COMPLAINT] + "…"
+        raise PlanError(f"{clean}; see '{self.prog} --help'")
 
 
 def build_parser() -> argparse.ArgumentParser:
