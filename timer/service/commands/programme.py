@@ -85,7 +85,13 @@ def _add_save(does: Parsers) -> None:
     add_strip_options(strip)
     strip.add_argument("--advance", metavar="HOW", default="count", help="count (default) or pedal")
     strip.add_argument("--pause", metavar="S", default="4", help="seconds to move the card")
-    add_print_options(kinds.add_parser("print", help="a print"))
+    one = kinds.add_parser("print", help="a print")
+    add_print_options(one)
+    for kind in (strip, one):
+        # As with all commands at the end too; a default here would overrule what stands before.
+        kind.add_argument(
+            "--json", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS
+        )
     save.set_defaults(run=_save)
 
 
