@@ -133,7 +133,7 @@ class Interface:
         """Press the pedal as the body says: tap, long, leave."""
         press = _text(await _body(request), "press")
         if press not in PRESSES:
-            raise RefusedError(f"pedal: {press[:40]!r} is no press; give {', '.join(PRESSES)}")
+            raise FormatError(f"pedal: {press[:40]!r} is no press; give {', '.join(PRESSES)}")
         return await self._handle(*PRESSES[press])
 
     async def arm(self, request: web.Request) -> web.Response:

@@ -6,7 +6,7 @@ import logging
 from pathlib import Path
 from typing import Any
 
-from timer.errors import TreadleError
+from timer.errors import PlanError, TreadleError
 from timer.service.client import Client, no_daemon
 from timer.service.commands.common import (
     Parsers,
@@ -85,7 +85,7 @@ def _serve(args: argparse.Namespace) -> None:
 def _arm(args: argparse.Namespace) -> None:
     client = client_of(args)
     if (args.name is None) == (args.file is None):
-        raise TreadleError("arm: give either a programme's name or --file")
+        raise PlanError("arm: give either a programme's name or --file")
     if args.file is not None:
         _tell(args, client.post("/arm", programme=read_file(args.file)))
         return
