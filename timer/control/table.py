@@ -182,6 +182,7 @@ _MOVES: tuple[Row, ...] = (
     Row(S.FAULT, I.CLEAR, S.HELD, "clear_held", ("is_mended", "has_begun_pass")),
     Row(S.FAULT, I.CLEAR, S.WAITING, "clear_waiting", ("is_mended", "has_run")),
     Row(S.FAULT, I.CLEAR, S.PAPER_OUT, "clear", ("is_mended",)),
+    Row(S.FAULT, I.CLEAR, None, "refuse"),
     Row(S.FAULT, I.DARK, None, "order_off"),
     Row(S.FAULT, I.LAMP_ON, None, "begin_pass_in_fault", ("is_present_order",)),
     Row(S.FAULT, I.LAMP_OFF, None, "end_period", ("is_present_order",)),
