@@ -407,22 +407,22 @@ def room() -> Darkroom:
     return Darkroom()
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def darkroom() -> type[Darkroom]:
     """For a darkroom with settings of its own."""
     return Darkroom
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def strip() -> Callable[..., Run]:
     return strip_run
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def plain_print() -> Callable[..., Run]:
     return print_run
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def brought_into() -> Callable[[State], Darkroom]:
     return bring_into
