@@ -1,6 +1,7 @@
 """The daemon's interface: HTTP and WebSocket over a Unix socket."""
 
 import asyncio
+import logging
 import os
 import socket
 from collections.abc import Awaitable, Callable
@@ -48,6 +49,7 @@ _STATUS_OF: dict[type[TreadleError], int] = {
     StoreError: 503,
 }
 _Answer = TypeVar("_Answer")
+_log = logging.getLogger(__name__)
 _Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 
@@ -68,6 +70,10 @@ async def _tell_errors(request: web.Request, handler: _Handler) -> web.StreamRes
     except web.HTTPException as error:
         sentence = f"{request.method} {request.path}: {error.reason}"
         return _json({"error": sentence, "exit_code": TreadleError.exit_code}, error.status)
+    except Exception:
+        _log.exception("%s %s failed", request.method, request.path)
+        sentence = f"{request.method} {request.path}: an error inside Treadle; see its log"
+        return _json({"error": sentence, "exit_code": TreadleError.exit_code}, 500)
 
 
 class Interface:
@@ -297,8 +303,10 @@ async def _soon(answer: "Future[_Answer]") -> _Answer:
 async def _body(request: web.Request) -> dict[str, Any]:
     try:
         body = msgspec.json.decode(await request.read() or b"{}")
-    except msgspec.DecodeError as error:
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise FormatError(f"{request.path}: the request is not JSON ({error})") from None
+    except RecursionError:
+        raise FormatError(f"{request.path}: the request is nested too deeply") from None
     if not isinstance(body, dict):
         raise FormatError(f"{request.path}: the request must be a JSON object")
     return body
