@@ -289,7 +289,7 @@ async def _send(
     listener: web.WebSocketResponse, queue: "asyncio.Queue[Any]", status: dict[str, Any]
 ) -> None:
     try:
-        await listener.send_bytes(msgspec.json.encode({"event": "status", **status}))
+        await listener.send_str(msgspec.json.encode({"event": "status", **status}).decode())
         while True:
             await listener.send_str(msgspec.json.encode(await queue.get()).decode())
     except (ConnectionError, RuntimeError):
