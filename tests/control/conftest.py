@@ -79,6 +79,8 @@ class FakeKeeper:
         self.lit_since_ns: int | None = None
         self.lit_by: Kind | None = None
         self.periods: list[Period] = []
+        self.unheard: list[Record] = []
+        self.unread: list[int] = []  # orders to switch on that it has yet to read
         self.offs_on_their_way = 0
         self._number = 100
         self._present = 0
@@ -103,12 +105,14 @@ class FakeKeeper:
             return 0
         self._number += 1
         number, life = self._number, self._life
+        self.unread.append(number)
         self._agenda.put(self.order_ns, lambda: self._obey_on(kind, number, duration_ns, life))
         return number
 
     def _obey_on(self, kind: Kind, number: int, duration_ns: int, life: int) -> None:
         if life != self._life:
             return
+        self.unread.remove(number)
         refusal = self.refuses
         if self.lit_since_ns is not None:
             refusal = Reason.BUSY
@@ -142,10 +146,11 @@ class FakeKeeper:
 
     def _report(self, record: Record) -> None:
         life = self._life
+        self.unheard.append(record)
 
         def arrive() -> None:
             if life == self._life:
-                self._tell(record)
+                self._tell(self.unheard.pop(0))
 
         self._agenda.put(self.report_ns, arrive)
 
@@ -157,10 +162,11 @@ class FakeKeeper:
         self._report(Record(Kind.ALARM, why, self._present))
 
     def die(self) -> None:
-        """End, with the lamp left as it is, and with all that was on its way."""
+        """End, with the lamp left as it is; what it has told is still there to be heard."""
         self.is_well = False
         self._life += 1
         self.offs_on_their_way = 0
+        self.unread.clear()
 
     def be_forced_off(self) -> None:
         """Have the line forced off from outside, and start anew."""
@@ -329,10 +335,16 @@ class Darkroom:
         self.wait(1.0)
         return run
 
-    def lose_keeper(self, *, noticed_after: float = 0.0) -> None:
-        """Have the keeper die; the daemon notices, forces the line off and tells control."""
+    def lose_keeper(self, *, noticed_after: float = 0.0, told: bool = True) -> None:
+        """Have the keeper die; the daemon notices, forces the line off and tells control.
+
+        Where it had not yet ``told`` of what it did last, no one will ever hear of it.
+        """
         self.keeper.die()
         self.wait(noticed_after)
+        unheard, self.keeper.unheard = self.keeper.unheard, []
+        for report in unheard if told else ():
+            self._take(report)
         self.keeper.be_forced_off()
         self.say(Input.KEEPER_LOST)
 

@@ -497,7 +497,7 @@ def test_a_keeper_lost_before_it_told_of_light_is_taken_to_have_given_it(room, p
     room.arm(plain_print())
     room.tap()
     room.wait(0.25)
-    room.lose_keeper()
+    room.lose_keeper(told=False)
     room.say(Input.CLEAR)
     room.keeper.report_ns = 0
     room.tap()
