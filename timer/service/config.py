@@ -3,7 +3,7 @@
 import os
 import tomllib
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, get_args, get_origin
 
 import msgspec
 
@@ -12,7 +12,7 @@ from timer.control.control import ControlSettings
 from timer.control.pedal import PedalTimes
 from timer.errors import FormatError
 from timer.photo.switching import Switching
-from timer.programmes.complaints import Source
+from timer.programmes.complaints import Source, shown
 
 DEFAULT_PATH = Path("/etc/treadle/treadle.toml")
 
@@ -155,12 +155,28 @@ def parse_config(text: str, source: str) -> Config:
         raw = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise origin.complain_of_syntax(str(error)) from None
+    origin.check_keys(raw, Config)
+    _check_choices(raw, origin)
     try:
         config = msgspec.convert(raw, Config)
     except msgspec.ValidationError as error:
         raise origin.complain_of_shape(str(error), raw, Config) from None
     _check_together(config, origin)
     return config
+
+
+def _check_choices(raw: dict[str, Any], origin: Source) -> None:
+    """Refuse a word that is none of those which a key takes, and tell those."""
+    for table in msgspec.structs.fields(Config):
+        written = raw.get(table.name)
+        if not isinstance(written, dict):
+            continue
+        for one in msgspec.structs.fields(table.type):
+            choices = get_args(one.type) if get_origin(one.type) is Literal else ()
+            if one.name in written and choices and written[one.name] not in choices:
+                word = shown(repr(written[one.name]))
+                told = " or ".join(f'"{choice}"' for choice in choices)
+                raise origin.complain(f"{word} is not known; give {told}", (table.name, one.name))
 
 
 def _check_together(config: Config, origin: Source) -> None:
