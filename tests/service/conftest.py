@@ -242,9 +242,7 @@ class Darkroom:
     def journal(self) -> list[tuple[int, int]]:
         """The periods as the keeper stamped and noted them, oldest first."""
         text = self.config.journal.read_text(encoding="ascii")
-        return [
-            (int(on), int(off)) for on, off in re.findall(r"^off \d+ (\d+) (\d+) ", text, re.M)
-        ]
+        return [(int(on), int(off)) for on, off in re.findall(r"^off \d+ (\d+) (\d+) ", text, re.M)]
 
     def close(self) -> None:
         for daemon in self.daemons:

@@ -39,7 +39,16 @@ def test_a_method_that_is_not_taken(shared):
 
 @pytest.mark.parametrize(
     "body",
-    [b"{", b"\xff\xfe", b"[1]", b'"tap"', b"null", b"[" * 100_000, b'{"press": "\xff"}', b"{'a':1}"],
+    [
+        b"{",
+        b"\xff\xfe",
+        b"[1]",
+        b'"tap"',
+        b"null",
+        b"[" * 100_000,
+        b'{"press": "\xff"}',
+        b"{'a':1}",
+    ],
 )
 def test_a_request_that_is_no_json_object(shared, body):
     answer = shared.ask("POST", "/pedal", body)

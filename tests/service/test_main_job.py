@@ -31,9 +31,7 @@ def received(darkroom, sheet):
 
 def test_a_strip_runs_hands_free_from_one_press(darkroom):
     darkroom.start()
-    darkroom.save(
-        "Slipway", *"strip --first 0.2 --add 0.1 --patches 3 --pause 1".split()
-    )
+    darkroom.save("Slipway", *"strip --first 0.2 --add 0.1 --patches 3 --pause 1".split())
     armed = darkroom.arm("Slipway")
     assert (armed["pass"], armed["passes"], armed["version"]) == (1, 3, 1)
     assert darkroom.periods() == []

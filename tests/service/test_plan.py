@@ -9,9 +9,7 @@ def close_to(value):
 
 def test_an_incremental_strip_by_covering(treadle):
     # Worked by hand: 5, 10, 15 and 20 s in all, by four passes of 5 s under a growing card.
-    plan = treadle(
-        *"plan strip --first 5 --add 5 --patches 4 --way cover --json".split()
-    ).json
+    plan = treadle(*"plan strip --first 5 --add 5 --patches 4 --way cover --json".split()).json
     assert plan == {
         "way": "cover",
         "patches": [
@@ -46,9 +44,7 @@ def test_a_strip_in_thirds_of_a_stop_around_its_centre(treadle):
 
 
 def test_uncovering_makes_the_same_strip_from_its_other_end(treadle):
-    plan = treadle(
-        *"plan strip --first 5 --add 5 --patches 3 --way uncover --json".split()
-    ).json
+    plan = treadle(*"plan strip --first 5 --add 5 --patches 3 --way uncover --json".split()).json
     assert [one["lights"] for one in plan["passes"]] == [[3], [2, 3], [1, 2, 3]]
 
 

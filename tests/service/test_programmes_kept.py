@@ -112,7 +112,14 @@ def test_a_file_that_was_cut_short_is_refused_whole(darkroom):
 
 def test_names_in_every_script(darkroom):
     darkroom.start()
-    scripts = ("Морской сарай", "船小屋", "سقيفة القارب", "Bootshaus am Fluß", "⛵ 11", "a/b?c=d&e#f%")
+    scripts = (
+        "Морской сарай",
+        "船小屋",
+        "سقيفة القارب",
+        "Bootshaus am Fluß",
+        "⛵ 11",
+        "a/b?c=d&e#f%",
+    )
     for name in scripts:
         darkroom.save(name, *BOAT)
         assert darkroom.arm(name)["programme"] == name
