@@ -74,13 +74,25 @@ class Evening(RuleBasedStateMachine):
         self.runs.append(run)
         self.room.control.handle(Input.ARM, self.room.now_ns, run=run)
 
-    @rule()
-    def a_pass_is_started_and_cut_short(self):
-        self.a_run_is_armed("strip by count")
+    @precondition(lambda self: self.room.state in (State.DARK, State.PAPER_OUT, State.DONE))
+    @rule(kind=st.sampled_from(["strip by count", "strip by pedal", "print"]))
+    def a_run_is_armed_and_begun(self, kind):
+        self.a_run_is_armed(kind)
         self.room.wait(0.1)
         self.the_foot_presses(0.1)
-        self.room.wait(1.0)
+
+    @precondition(lambda self: self.room.state in (State.WAITING, State.HELD))
+    @rule(seconds=st.sampled_from([0.3, 4.9, 5.0, 7.0]))
+    def a_tap_goes_on(self, seconds):
         self.the_foot_presses(0.1)
+        self.room.wait(seconds)
+
+    @precondition(lambda self: self.room.state is State.FAULT)
+    @rule()
+    def the_fault_is_mended(self):
+        self.room.keeper.refuses = None
+        self.room.wait(0.1)
+        self.room.control.handle(Input.CLEAR, self.room.now_ns)
 
     # What can go wrong.
 
@@ -96,26 +108,24 @@ class Evening(RuleBasedStateMachine):
     def answer_one(self, ok):
         self.room.record.answer_for(self.room.record.waiting[0], ok)
 
-    @rule(seconds=st.sampled_from([0.0, 0.05, 1.0]))
-    def the_keeper_dies(self, seconds):
+    @rule(what=st.sampled_from(["death", "death late", "refusals", "no beats", "alarm"]))
+    def something_fails(self, what):
+        if what == "refusals":
+            self.room.keeper.refuses = Reason.TOO_LONG
+        elif what == "no beats":
+            self.room.keeper.fail(Reason.BEATS_STOPPED)
+        elif what == "alarm":
+            self.room.keeper.alarm(Reason.LAMP_STAYS_ON)
+        else:
+            self.lose_keeper(0.0 if what == "death" else 1.0)
+
+    def lose_keeper(self, seconds):
         # An order that it did not live to read is taken to have given light.
         self.doubtful += len(self.room.keeper.unread)
         self.dead_ns += to_ns(seconds) + self.room.keeper.order_ns
         orders = len(self.room.keeper.orders)
         self.room.lose_keeper(noticed_after=seconds)
         self.doubtful += sum(one is not Kind.OFF for one in self.room.keeper.orders[orders:])
-
-    @rule(refuses=st.sampled_from([None, None, Reason.TOO_LONG, Reason.BUSY]))
-    def the_keeper_refuses_or_not(self, refuses):
-        self.room.keeper.refuses = refuses
-
-    @rule(why=st.sampled_from([Reason.BEATS_STOPPED, Reason.SIGNAL]))
-    def the_keeper_switches_off(self, why):
-        self.room.keeper.fail(why)
-
-    @rule()
-    def an_alarm_is_raised(self):
-        self.room.keeper.alarm(Reason.LAMP_STAYS_ON)
 
     # What must hold, always.
 
