@@ -43,12 +43,23 @@ _FAULT_INPUTS = {
 
 @dataclass(frozen=True, slots=True)
 class ControlSettings:
-    """The owner's choices, in nanoseconds where they are times."""
+    """The owner's choices, in nanoseconds where they are times.
+
+    What is due for longer than ``late_ns`` fell into a standstill of the
+    machine. ``again_ns``: two taps within this time are one tap of a foot that
+    bounced, where the second would expose.
+    """
 
     viewing_limit_ns: int = to_ns(180.0)
     viewing_warning_ns: int = to_ns(15.0)
     pedal_holds: bool = True
     pedal_times: PedalTimes = field(default_factory=PedalTimes)
+    late_ns: int = to_ns(0.25)
+    again_ns: int = to_ns(0.7)
+
+
+# Cues that count: of no use late.
+_COUNTING = frozenset({Cue.TICK, Cue.FIFTH, Cue.COUNT, Cue.DODGE_COUNT})
 
 
 class _Model:
@@ -92,6 +103,12 @@ class Control:
         self._stored: Run | None = None
         self._refused = False
         self._now_ns = 0
+        self._changes = 0
+        self._changed_ns = 0
+        self._pressed_at_change = -1
+        self._pressed_ns = 0
+        self._armed_by_foot_ns: int | None = None
+        self._paper_is_out = paper_is_out
         self._due: list[tuple[int, int, TimedCue | Input | None]] = []
         self._sequence = count()
         self._model = _Model()
@@ -165,26 +182,43 @@ class Control:
             self._order_is_refused = one is Input.ORDER_REFUSED
         before = self.state
         self._model.trigger(one.name)  # type: ignore[attr-defined]
+        if self.state is not before:
+            self._changes += 1
+            self._changed_ns = at_ns
+            self._tell_paper()
         if self.state is not before or not self._refused:
             self._listener.status(self.status(at_ns))
         return not self._refused
 
-    def edge(self, down: bool, at_ns: int) -> None:
-        """Take a raw edge of the pedal."""
+    def _tell_paper(self) -> None:
+        """Have it written whether paper may be out: a restart must not forget it."""
+        paper_is_out = self.state not in (State.DARK, State.VIEWING)
+        if paper_is_out is not self._paper_is_out:
+            self._paper_is_out = paper_is_out
+            self._record.paper(paper_is_out)
+
+    def edge(self, down: bool, at_ns: int, *, is_stale: bool = False) -> None:
+        """Take a raw edge of the pedal; one that ``is_stale`` stops, but starts nothing."""
         self._pedal.edge(down, at_ns)
+        if is_stale:
+            self._pressed_at_change = -1
 
     def wake(self, now_ns: int) -> None:
         """Do all that has become due."""
         self._pedal.wake(now_ns)
         while self._due and self._due[0][0] <= now_ns:
             at_ns, _, what = heappop(self._due)
+            is_late = now_ns - at_ns > self._settings.late_ns
             if isinstance(what, TimedCue):
+                if is_late and what.cue in _COUNTING:
+                    continue  # a count that comes in one burst counts nothing
                 self._now_ns = at_ns
                 if self._run is not None and self._on_ns is not None:
                     self._run.told_ns = what.after_ns
                 self._say(what.cue, what.label)
             elif isinstance(what, Input):
-                self.handle(what, at_ns)
+                missed = is_late and what is Input.PAUSE_OVER
+                self.handle(Input.PAUSE_MISSED if missed else what, now_ns if missed else at_ns)
             else:
                 self._mark(at_ns)
 
@@ -225,7 +259,39 @@ class Control:
     # The pedal.
 
     def _from_pedal(self, one: Input, at_ns: int) -> None:
+        if one is Input.PRESS:
+            # A press older than the state that it meets was meant for the one before.
+            was_meant = at_ns >= self._changed_ns
+            self._pressed_at_change = self._changes if was_meant else -1
+            self._pressed_ns = at_ns
+        elif one is not Input.STUCK and not self._is_meant(one):
+            self._now_ns = at_ns
+            if one in (Input.TAP, Input.AGAIN, Input.LEAVE):
+                self._say(Cue.REFUSED)
+            return
+        before = self.state
         self.handle(one, at_ns)
+        if self.state is State.PREPARING and before is not State.PREPARING:
+            self._armed_by_foot_ns = at_ns
+
+    def _is_meant(self, one: Input) -> bool:
+        """Whether the foot came down in the state in which it acts now.
+
+        A foot that came down before must not start, arm, give up or clear
+        anything: it was meant for what was then. What its own press brought
+        about (holding, ending) it may finish.
+        """
+        if self.state in (State.HOLDING, State.ENDING):
+            return True
+        if self._pressed_at_change != self._changes:
+            return False
+        armed_ns = self._armed_by_foot_ns
+        return not (
+            one is Input.TAP
+            and self.state is State.WAITING
+            and armed_ns is not None
+            and self._pressed_ns - armed_ns < self._settings.again_ns
+        )
 
     def _crossed(self, very_long: bool, at_ns: int) -> None:
         self._now_ns = at_ns
@@ -238,7 +304,11 @@ class Control:
 
     def _has_run(self) -> bool:
         run = self._run
-        return run is not None and run.sheet is not None and not (run.closed or run.finished)
+        return (
+            run is not None
+            and run.sheet is not None
+            and not (run.closed or run.finished or run.awaits_store)
+        )
 
     def _has_begun_pass(self) -> bool:
         return self._has_run() and self._run is not None and self._run.begun
@@ -345,6 +415,7 @@ class Control:
         self._recovered = None
         self._close_sheet()
         self._run = self._last = run
+        run.awaits_store = True
         self._record.open_sheet(run)
 
     def _arm_pass_again(self) -> None:
@@ -353,6 +424,7 @@ class Control:
             raise RuntimeError("no pass to repeat")
         self._run.go_to(index)
         self._run.finished = False
+        self._run.awaits_store = True
         self._record.repeat_pass(self._run)
 
     def _pass_to_repeat(self) -> int | None:
@@ -365,7 +437,16 @@ class Control:
         return run.index - 1 if run.index else None
 
     def _get_ready(self) -> None:
+        self._note_stored()
         self._say(Cue.READY)
+
+    def _note_stored(self) -> None:
+        if self._run is not None:
+            self._run.awaits_store = False
+
+    def _drop_run(self) -> None:
+        self._close_sheet()
+        self._run = None
 
     def _tell_not_stored(self) -> None:
         self._put_away()
@@ -482,6 +563,10 @@ class Control:
         self._end_period()
         self._say(Cue.HELD)
 
+    def _hold_at_pause(self) -> None:
+        self._stop_counting()
+        self._say(Cue.HELD)
+
     def _tell_held(self) -> None:
         self._say(Cue.HELD)
 
@@ -534,14 +619,18 @@ class Control:
         self._lamp_went_off()
 
     def _clear_held(self) -> None:
+        self._lamp.off()
         self._fault_shown = None
         self._say(Cue.HELD)
 
     def _clear_waiting(self) -> None:
+        self._lamp.off()
         self._fault_shown = None
         self._say(Cue.READY)
 
     def _clear(self) -> None:
+        # If the line can't go off, the keeper answers with an alarm: back to fault.
+        self._lamp.off()
         self._fault_shown = None
         self._put_away()
         self._run = None

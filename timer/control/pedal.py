@@ -13,12 +13,19 @@ from timer.control.table import Input
 
 @dataclass(frozen=True, slots=True)
 class PedalTimes:
-    """How long things take, in nanoseconds: bounce, a long and a very long press, a stuck pedal."""
+    """How long things take, in nanoseconds.
 
+    ``brush_ns``: shorter than any foot is down, so a spike on the wire;
+    ``late_ns``: a machine that comes this late to a long press stood still, and
+    what it then finds pressed says nothing about what the foot meant.
+    """
+
+    brush_ns: int = to_ns(0.008)
     bounce_ns: int = to_ns(0.05)
     long_ns: int = to_ns(0.8)
     very_long_ns: int = to_ns(2.5)
     stuck_ns: int = to_ns(15.0)
+    late_ns: int = to_ns(0.25)
 
 
 class PedalGrammar:
@@ -76,7 +83,7 @@ class PedalGrammar:
                 self._say(Input.STUCK, at_ns)
             else:
                 self._crossed(stage == "very long", at_ns)
-                if stage == "long":
+                if stage == "long" and now_ns - at_ns <= self._times.late_ns:
                     self._say(Input.LONG, at_ns)
 
     def _accept(self, down: bool, at_ns: int) -> None:
@@ -93,7 +100,9 @@ class PedalGrammar:
             return
         self._stages = []
         held_ns = at_ns - self._down_ns
-        if held_ns >= self._times.very_long_ns:
+        if held_ns < self._times.brush_ns:
+            self._say(Input.BRUSH, at_ns)
+        elif held_ns >= self._times.very_long_ns:
             self._say(Input.LEAVE, at_ns)
         elif held_ns >= self._times.long_ns:
             self._say(Input.AGAIN, at_ns)

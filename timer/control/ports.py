@@ -70,6 +70,10 @@ class RecordPort(Protocol):
         """Write that the present pass of the run's sheet will be made once more."""
         ...
 
+    def paper(self, is_out: bool) -> None:
+        """Write whether unprotected paper may be out."""
+        ...
+
     def begin_pass(self, sheet: int, number: int, order: int, at_ns: int) -> None:
         """Write that the lamp went on."""
         ...

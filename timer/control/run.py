@@ -15,7 +15,8 @@ class Run:
     saved. ``sheet`` is the sheet's number in the record, known once it is
     written. ``begun`` tells that the lamp has been on for the present pass,
     ``exposed`` that it has been on for any, ``finished`` that all passes are made,
-    ``closed`` that the sheet is ended in the record. ``told_ns`` is how far into the
+    ``awaits_store`` that what is intended is not yet
+    written, ``closed`` that the sheet is ended in the record. ``told_ns`` is how far into the
     present pass its cues were told; None where it has yet to begin here.
     """
 
@@ -29,6 +30,7 @@ class Run:
     exposed: bool = False
     finished: bool = False
     closed: bool = False
+    awaits_store: bool = False
     told_ns: int | None = None
 
     def __post_init__(self) -> None:

@@ -31,6 +31,7 @@ class Input(StrEnum):
 
     PRESS = "press"  # pedal: the foot comes down
     TAP = "tap"  # pedal: up again after a short press
+    BRUSH = "brush"  # pedal: up again sooner than any foot, a spike on the wire
     LONG = "long"  # pedal: down for as long as giving up takes
     AGAIN = "again"  # pedal: up again after a long press
     LEAVE = "leave"  # pedal: up again after a very long press
@@ -44,6 +45,7 @@ class Input(StrEnum):
     STORED = "stored"
     NOT_STORED = "not stored"
     PAUSE_OVER = "pause over"
+    PAUSE_MISSED = "pause missed"  # the machine stood still as the pause ended
     LAMP_ON = "lamp on"
     LAMP_OFF = "lamp off"
     ORDER_REFUSED = "order refused"
@@ -101,6 +103,7 @@ _MOVES: tuple[Row, ...] = (
     Row(S.WAITING, I.PAPER_AWAY, S.DARK, "give_up", ("nothing_exposed",)),
     Row(S.PAUSING, I.PRESS, S.HOLDING, "stop_counting"),
     Row(S.PAUSING, I.PAUSE_OVER, S.EXPOSING, "start_pass"),
+    Row(S.PAUSING, I.PAUSE_MISSED, S.HELD, "hold_at_pause"),
     Row(S.PAUSING, I.DARK, S.PAPER_OUT, "give_up"),
     Row(S.PAUSING, I.PAPER_OUT, None, "note"),
     Row(S.EXPOSING, I.PRESS, S.HOLDING, "order_off", ("pedal_holds",)),
@@ -131,6 +134,9 @@ _MOVES: tuple[Row, ...] = (
     Row(S.HOLDING, I.TAP, S.WAITING, "wait_for_next", ("is_complete", "has_next_pass")),
     Row(S.HOLDING, I.TAP, S.DONE, "finish", ("is_complete",)),
     Row(S.HOLDING, I.TAP, S.HELD, "tell_held"),
+    Row(S.HOLDING, I.BRUSH, S.WAITING, "wait_for_next", ("is_complete", "has_next_pass")),
+    Row(S.HOLDING, I.BRUSH, S.DONE, "finish", ("is_complete",)),
+    Row(S.HOLDING, I.BRUSH, S.HELD, "tell_held"),
     Row(S.HOLDING, I.LONG, S.ENDING, "order_off"),
     Row(S.HOLDING, I.AGAIN, S.HELD, "tell_held"),
     Row(S.HOLDING, I.LEAVE, S.HELD, "tell_held"),
@@ -183,6 +189,8 @@ _MOVES: tuple[Row, ...] = (
     Row(S.FAULT, I.CLEAR, S.WAITING, "clear_waiting", ("is_mended", "has_run")),
     Row(S.FAULT, I.CLEAR, S.PAPER_OUT, "clear", ("is_mended",)),
     Row(S.FAULT, I.CLEAR, None, "refuse"),
+    Row(S.FAULT, I.NOT_STORED, None, "drop_run", ("is_present_sheet",)),
+    Row(S.FAULT, I.STORED, None, "note_stored", ("is_present_sheet",)),
     Row(S.FAULT, I.DARK, None, "order_off"),
     Row(S.FAULT, I.LAMP_ON, None, "begin_pass_in_fault", ("is_present_order",)),
     Row(S.FAULT, I.LAMP_OFF, None, "end_period", ("is_present_order",)),
@@ -203,6 +211,8 @@ _OTHERWISE = {
     I.STORED: "close_stray",
     I.NOT_STORED: "note",
     I.PAUSE_OVER: "note",
+    I.PAUSE_MISSED: "note",
+    I.BRUSH: "note",
     I.LAMP_ON: "order_off",
     I.LAMP_OFF: "note_off",
     I.ORDER_REFUSED: "note",

@@ -24,16 +24,23 @@ SPIN_SECONDS = 0.001
 # How often the keeper says that it is alive, in real time.
 ALIVE_SECONDS = 0.1
 
-SIGNALS = (
-    signal.SIGHUP,
-    signal.SIGINT,
-    signal.SIGQUIT,
-    signal.SIGTERM,
-    signal.SIGUSR1,
-    signal.SIGUSR2,
-    signal.SIGALRM,
-    signal.SIGPIPE,
-)
+# All that would end the process and can be caught. Left out: what can't be caught, what does
+# not end it, and the processor's own faults, after which no handler can be trusted to run.
+SIGNALS = frozenset(signal.valid_signals()) - {
+    signal.SIGKILL,
+    signal.SIGSTOP,
+    signal.SIGCHLD,
+    signal.SIGCONT,
+    signal.SIGTSTP,
+    signal.SIGTTIN,
+    signal.SIGTTOU,
+    signal.SIGWINCH,
+    signal.SIGURG,
+    signal.SIGSEGV,
+    signal.SIGBUS,
+    signal.SIGFPE,
+    signal.SIGILL,
+}
 
 
 class Stopped(BaseException):
@@ -151,6 +158,8 @@ class Keeper:
                 self._switch_off(Reason.ORDERED)
             else:
                 self._lamp.off()
+                if self._lamp.is_on:
+                    self._report(Record(Kind.ALARM, Reason.LAMP_STAYS_ON, record.order))
         elif record.kind in (Kind.EXPOSE, Kind.VIEW):
             refusal = self._refusal(record)
             if refusal is Reason.NONE:

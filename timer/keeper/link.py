@@ -70,6 +70,10 @@ class KeeperLink:
         self.scheduled = False
         self.locked = False
 
+    def number_orders_after(self, order: int) -> None:
+        """Give orders numbers above ``order``, wherever the wall clock stands."""
+        self._last_order = max(self._last_order, order)
+
     @property
     def is_up(self) -> bool:
         """Whether a keeper is there that has not been seen to fail."""

@@ -162,6 +162,29 @@ class Record:
                 (outcome, self._now(), sheet),
             )
 
+    def set_paper_out(self, is_out: bool) -> None:
+        """Write down whether unprotected paper may be about."""
+        with writing(self._db) as connection:
+            connection.execute(
+                "INSERT INTO facts VALUES ('paper out', ?)"
+                " ON CONFLICT (fact) DO UPDATE SET value = excluded.value",
+                (is_out,),
+            )
+
+    def paper_is_out(self) -> bool:
+        """Whether unprotected paper may have been about when that was last written."""
+        with reading(self._db) as connection:
+            found = connection.execute(
+                "SELECT value FROM facts WHERE fact = 'paper out'"
+            ).fetchone()
+        return found is not None and bool(found[0])
+
+    def latest_order(self) -> int:
+        """Return the highest number of an order in the record, 0 where there is none."""
+        with reading(self._db) as connection:
+            found = connection.execute("SELECT coalesce(max(order_id), 0) FROM passes").fetchone()
+        return int(found[0])
+
     def unfinished(self) -> Unfinished | None:
         """Return the newest sheet that was not closed, or None if all were."""
         with reading(self._db) as connection:

@@ -3,6 +3,7 @@
 import http.client
 import json
 import socket
+import time
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -10,6 +11,9 @@ from urllib.parse import quote
 from timer.errors import ServiceError, TreadleError
 
 DEFAULT_SOCKET = "/run/treadle/treadle.sock"
+# The instant of asking on the machine's monotonic clock, in nanoseconds: a daemon that stood
+# still in between must not start a lamp for somebody who has gone.
+ASKED_AT = "X-Asked-At-Ns"
 _SECONDS = 30.0
 
 
@@ -73,7 +77,7 @@ class Client:
                 method,
                 quote(path, safe="/?=&"),
                 None if body is None else json.dumps(body),
-                {"Content-Type": "application/json"},
+                {"Content-Type": "application/json", ASKED_AT: str(time.monotonic_ns())},
             )
             response = connection.getresponse()
             answer = json.loads(response.read())

@@ -96,20 +96,23 @@ class Config(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
         by = lamp.chip if lamp.driver == "chip" else self.gpio.library
         return f"{lamp.driver}:{lamp.pin}:{level}:{by}"
 
-    @property
-    def control(self) -> ControlSettings:
-        """The settings of the state machine."""
+    def control_at(self, rate: int) -> ControlSettings:
+        """Return the settings of the state machine for a clock that runs at ``rate``."""
         pedal = self.pedal
+        # How late is too late is a matter of the machine's own time.
+        late_ns = PedalTimes().late_ns * rate
         return ControlSettings(
             viewing_limit_ns=to_ns(self.viewing.limit_s),
             viewing_warning_ns=to_ns(self.viewing.warning_s),
             pedal_holds=pedal.holds,
             pedal_times=PedalTimes(
-                to_ns(pedal.bounce_s),
-                to_ns(pedal.long_s),
-                to_ns(pedal.very_long_s),
-                to_ns(pedal.stuck_s),
+                bounce_ns=to_ns(pedal.bounce_s),
+                long_ns=to_ns(pedal.long_s),
+                very_long_ns=to_ns(pedal.very_long_s),
+                stuck_ns=to_ns(pedal.stuck_s),
+                late_ns=late_ns,
             ),
+            late_ns=late_ns,
         )
 
     @property
@@ -199,6 +202,8 @@ def _check_together(config: Config, origin: Source) -> None:
         raise origin.complain("it must be longer than pedal.long_s", ("pedal", "very_long_s"))
     if config.pedal.stuck_s <= config.pedal.very_long_s:
         raise origin.complain("it must be longer than pedal.very_long_s", ("pedal", "stuck_s"))
+    if config.viewing.limit_s > config.lamp.longest_s:
+        raise origin.complain("it can't be longer than lamp.longest_s", ("viewing", "limit_s"))
     if config.viewing.warning_s >= config.viewing.limit_s:
         raise origin.complain("it must be shorter than viewing.limit_s", ("viewing", "warning_s"))
 

@@ -18,7 +18,7 @@ from timer.control.cues import Cue
 from timer.control.run import Run
 from timer.control.table import Input
 from timer.errors import ServiceError, StoreError
-from timer.keeper.journal import KeptPeriod, read_journal
+from timer.keeper.journal import read_journal, set_journal_aside
 from timer.keeper.link import KeeperLink, KeeperSettings
 from timer.programmes.store import ProgrammeStore
 from timer.record.store import Record
@@ -35,6 +35,8 @@ from timer.storage.database import open_database
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 # A thread that computes gives the interpreter up this often, so that the dark way gets its turn.
 _SWITCH_SECONDS = 0.0005
+# So many beats in a row without a keeper, ten seconds' worth, and systemd is to start anew.
+_FAILED_BEATS = 100
 _log = logging.getLogger(__name__)
 
 
@@ -90,7 +92,8 @@ class Daemon:
         sys.setswitchinterval(_SWITCH_SECONDS)
 
         # The keeper comes first: its first act is to switch the lamp off.
-        kept = _set_journal_aside(self.config.journal)
+        old_journal = set_journal_aside(self.config.journal)
+        kept = read_journal(old_journal)
         self.link = self._new_link()
         self.link.start()
         self._stack.callback(self.link.stop)
@@ -101,7 +104,8 @@ class Daemon:
         self.store, self.record = ProgrammeStore(database), Record(database)
         boot_id = _boot_id()
         recovered = recover(self.record, kept.values(), boot_id, off_ns)
-        _old_journal(self.config.journal).unlink(missing_ok=True)
+        old_journal.unlink(missing_ok=True)
+        self.link.number_orders_after(max([self.record.latest_order(), *kept]))
 
         self._sounder = self._sounder or open_sounder(self.config, self.clock.monotonic_ns)
         if self._sounder is not None:
@@ -113,7 +117,7 @@ class Daemon:
             KeeperLamp(self.link),
             self.writer,
             self.listeners,
-            self.config.control,
+            self.config.control_at(self.clock.rate),
             resumed=recovered.run,
             paper_is_out=recovered.paper_is_out,
             recovered=recovered.text,
@@ -170,13 +174,16 @@ class Daemon:
 
     async def _beat(self) -> None:
         """Show the keeper and systemd that loop, dark way and keeper are well."""
-        began_at = time.monotonic()
+        failed = 0
         while True:
             self.dark_way.beat()
             if self.dark_way.is_well:
                 notify("WATCHDOG=1")
-                began_at = time.monotonic()
-            elif not self.dark_way.is_alive or time.monotonic() - began_at > 10.0:
+                failed = 0
+            else:
+                # Beats are counted, not seconds: a machine that stood still is not a failure.
+                failed += 1
+            if failed > _FAILED_BEATS or not self.dark_way.is_alive:
                 _log.error("the dark way or the keeper is gone for good; the daemon ends")
                 self.failed.set()
                 return
@@ -199,20 +206,6 @@ async def serve(config: Config) -> None:
             raise ServiceError(
                 "the keeper or the dark way failed and did not come back; see the log"
             )
-
-
-def _old_journal(journal: Path) -> Path:
-    return journal.with_suffix(".before")
-
-
-def _set_journal_aside(journal: Path) -> dict[int, KeptPeriod]:
-    """Return what the journal tells; it stays, beside a new one, until the record has it."""
-    old = _old_journal(journal)
-    if journal.exists():
-        with old.open("ab") as both:
-            both.write(journal.read_bytes())
-        journal.unlink()
-    return read_journal(old)
 
 
 async def _end(task: "asyncio.Task[object]") -> None:

@@ -25,6 +25,8 @@ from timer.keeper.link import KeeperLink
 from timer.keeper.protocol import Kind, Record
 
 BEAT_SECONDS = 0.1
+# What was asked for longer ago than this is no longer wanted.
+STALE_SECONDS = 1.0
 _RESTART_SECONDS = 1.0
 _Answer = TypeVar("_Answer")
 _log = logging.getLogger(__name__)
@@ -70,6 +72,7 @@ class DarkWay:
         self._clock = clock
         self._waiting: deque[Callable[[], None]] = deque()
         self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._closing = threading.Lock()
         self._stopping = False
         self._restart_at: float | None = None
         self._turned_at = time.monotonic()
@@ -83,7 +86,9 @@ class DarkWay:
         """End the thread and the keeper; the lamp is off when this returns."""
         self.post(self._stop)
         self._thread.join()
-        os.close(self._wake_fd)
+        with self._closing:
+            os.close(self._wake_fd)
+            self._wake_fd = -1
 
     def _stop(self) -> None:
         self._stopping = True
@@ -105,13 +110,18 @@ class DarkWay:
     def post(self, what: Callable[[], None]) -> None:
         """Have ``what`` done in the thread, in order; never waits; may be called from anywhere."""
         self._waiting.append(what)
-        os.eventfd_write(self._wake_fd, 1)
+        with self._closing:
+            if self._wake_fd >= 0:
+                os.eventfd_write(self._wake_fd, 1)
 
     def ask(self, what: Callable[[], _Answer]) -> "Future[_Answer]":
         """Have ``what`` done in the thread and return its answer to come."""
         answer: Future[_Answer] = Future()
 
         def do() -> None:
+            # Whoever asked may have gone; what runs can't be cancelled any more.
+            if not answer.set_running_or_notify_cancel():
+                return
             try:
                 answer.set_result(what())
             except TreadleError as error:
@@ -125,7 +135,13 @@ class DarkWay:
 
     def edge(self, down: bool, at_ns: int) -> None:
         """Take a raw edge of the pedal, from whatever thread the device uses."""
-        self.post(lambda: self._control.edge(down, at_ns))
+        self.post(lambda: self._edge(down, at_ns))
+
+    def _edge(self, down: bool, at_ns: int) -> None:
+        # An edge from before a standstill may stop the lamp, but must not start it now.
+        age_ns = self._clock.monotonic_ns() - at_ns
+        is_stale = self._clock.real_seconds(age_ns) > STALE_SECONDS
+        self._control.edge(down, at_ns, is_stale=is_stale)
 
     def handle(self, *inputs: Input) -> "Future[bool]":
         """Take inputs in one go; the answer is False where the last of them is refused."""

@@ -4,6 +4,7 @@ import asyncio
 import logging
 import os
 import socket
+import time
 from collections.abc import Awaitable, Callable
 from concurrent.futures import Future
 from contextlib import AsyncExitStack
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import msgspec
 from aiohttp import WSMsgType, web
 
+from timer.clock import NS_PER_SECOND
 from timer.control.run import Run
 from timer.control.table import Input
 from timer.errors import (
@@ -29,6 +31,8 @@ from timer.programmes.model import Programme
 from timer.programmes.store import StoredProgramme
 from timer.programmes.text import from_toml, to_toml
 from timer.record.sheets import SheetRecord
+from timer.service.client import ASKED_AT
+from timer.service.dark_way import STALE_SECONDS
 from timer.service.listeners import shown_status
 
 if TYPE_CHECKING:
@@ -130,8 +134,8 @@ class Interface:
     def simple(self, one: Input) -> _Handler:
         """Return a handler that hands ``one`` to the state machine."""
 
-        async def handler(_request: web.Request) -> web.Response:
-            return await self._handle(one)
+        async def handler(request: web.Request) -> web.Response:
+            return await self._handle(request, one)
 
         return handler
 
@@ -140,10 +144,11 @@ class Interface:
         press = _text(await _body(request), "press")
         if press not in PRESSES:
             raise FormatError(f"pedal: {press[:40]!r} is no press; give {', '.join(PRESSES)}")
-        return await self._handle(*PRESSES[press])
+        return await self._handle(request, *PRESSES[press])
 
     async def arm(self, request: web.Request) -> web.Response:
         """Arm a stored programme by name, or the one whose text is given."""
+        _refuse_stale(request)
         body = await _body(request)
         if "programme" in body:
             run = Run(from_toml(_text(body, "programme"), "the programme given"), None)
@@ -166,7 +171,9 @@ class Interface:
             await self._refuse("arm")
         return await self.status(request)
 
-    async def _handle(self, *inputs: Input) -> web.Response:
+    async def _handle(self, request: web.Request, *inputs: Input) -> web.Response:
+        if inputs[0] is not Input.DARK:
+            _refuse_stale(request)
         if not await _soon(self._daemon.dark_way.handle(*inputs)):
             await self._refuse(inputs[-1].value)
         return _json(shown_status(await _soon(self._daemon.dark_way.status())))
@@ -298,6 +305,17 @@ async def _send(
 
 async def _soon(answer: "Future[_Answer]") -> _Answer:
     return await asyncio.wrap_future(answer)
+
+
+def _refuse_stale(request: web.Request) -> None:
+    """Refuse what was asked for before a standstill of this machine."""
+    asked = request.headers.get(ASKED_AT, "")
+    if not asked.isdecimal() or len(asked) > 20:
+        return
+    if time.monotonic_ns() - int(asked) > STALE_SECONDS * NS_PER_SECOND:
+        raise RefusedError(
+            f"{request.path}: refused, since it was asked for too long ago; look, then ask again"
+        )
 
 
 async def _body(request: web.Request) -> dict[str, Any]:

@@ -99,6 +99,10 @@ class RecordWriter:
 
         self._put(_Work(do, lambda _: self.stored(Input.NOT_STORED, run)))
 
+    def paper(self, is_out: bool) -> None:
+        """Write whether unprotected paper may be out."""
+        self._put(_Work(lambda: self._record.set_paper_out(is_out)))
+
     def begin_pass(self, sheet: int, number: int, order: int, at_ns: int) -> None:
         """Write that the lamp went on."""
         self._put(

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from timer.clock import to_seconds
 from timer.control.control import SHORTEST_REST_NS
 from timer.control.run import Run
+from timer.errors import FormatError
 from timer.keeper.journal import KeptPeriod
 from timer.programmes.passes import passes_of
 from timer.record.sheets import PassRecord, SheetRecord
@@ -29,8 +30,14 @@ def recover(record: Record, kept: Iterable[KeptPeriod], boot_id: str, now_ns: in
     """
     unfinished = record.unfinished()
     if unfinished is None:
-        return Recovered()
+        return Recovered(paper_is_out=record.paper_is_out())
     number = unfinished.sheet.number
+    kept = tuple(kept)
+    try:
+        unfinished.programme  # noqa: B018 -- read for what it raises
+    except FormatError as error:
+        record.close_sheet(number, "interrupted")
+        return Recovered(paper_is_out=True, text=f"{error}; the sheet is closed")
     _replay(record, number, sorted(kept, key=lambda one: one.order), boot_id)
     sheet = record.sheet(number)
     run = Run(sheet.programme, sheet.version, passes_of(sheet.programme), sheet.number)
@@ -43,7 +50,7 @@ def recover(record: Record, kept: Iterable[KeptPeriod], boot_id: str, now_ns: in
     if one.state != "begun":
         text = f"sheet {number} goes on with pass {one.number}, which had not begun"
         return Recovered(run, text=text)
-    least_ns, most_ns = _bounds(one, boot_id, now_ns)
+    least_ns, most_ns = _bounds(one, boot_id, now_ns, kept)
     if least_ns != most_ns:
         record.set_received(number, one.number, least_ns, most_ns)
     run.begun = True
@@ -67,7 +74,7 @@ def _replay(record: Record, number: int, kept: list[KeptPeriod], boot_id: str) -
         if period.off_ns is None:
             continue
         record.add_period(number, one.number, period.on_ns, period.off_ns)
-        received_ns = sum(p.duration_ns for p in one.periods) + period.off_ns - period.on_ns
+        received_ns = _known(one)[0] + period.off_ns - period.on_ns
         if received_ns >= one.intended_ns - SHORTEST_REST_NS:
             record.end_pass(number, one.number, "complete")
 
@@ -91,16 +98,29 @@ def _is_measured(one: PassRecord) -> bool:
     return any(period.on_ns == one.begun_ns for period in one.periods)
 
 
-def _bounds(one: PassRecord, boot_id: str, now_ns: int) -> tuple[int, int]:
-    """Return the least and the most that a pass which had begun can have received."""
+def _known(one: PassRecord) -> tuple[int, int]:
+    """Return the least and the most that the record holds, earlier bounds included."""
+    if one.received is not None:
+        return one.received.least_ns, one.received.most_ns
     measured_ns = sum(period.duration_ns for period in one.periods)
+    return measured_ns, measured_ns
+
+
+def _bounds(
+    one: PassRecord, boot_id: str, now_ns: int, kept: Iterable[KeptPeriod]
+) -> tuple[int, int]:
+    """Return the least and the most that a pass which had begun can have received."""
+    known_least_ns, known_most_ns = _known(one)
     if one.begun_ns is None or _is_measured(one):
-        return measured_ns, measured_ns
-    least_ns = max(measured_ns, one.marked_ns or 0)
-    # The power went before the pass was over, or the line was found on at the latest just now.
+        return known_least_ns, known_most_ns
+    least_ns = max(known_least_ns, one.marked_ns or 0)
+    # Wherever power or daemon went, a keeper would have switched off when the pass was over.
     most_ns = one.intended_ns
     if one.boot_id == boot_id:
-        most_ns = measured_ns + now_ns - one.begun_ns
+        since_on_ns = known_most_ns + now_ns - one.begun_ns
+        lost_its_keeper = any(k.order == one.order_id and k.off_ns is None for k in kept)
+        # Without its keeper the line may have been on until just now.
+        most_ns = since_on_ns if lost_its_keeper else min(since_on_ns, most_ns)
     return least_ns, max(least_ns, most_ns)
 
 

@@ -77,6 +77,10 @@ _FIRST = (
         CHECK (off_ns >= on_ns)
     ) STRICT, WITHOUT ROWID
     """,
+    # What a restart must not forget of the darkroom itself.
+    """
+    CREATE TABLE facts (fact TEXT PRIMARY KEY, value INTEGER NOT NULL) STRICT, WITHOUT ROWID
+    """,
 )
 
 MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST,)
