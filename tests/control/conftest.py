@@ -207,6 +207,9 @@ class FakeRecord:
             self.wrote.append(("open", run.sheet))
         self.answer(Input.STORED if ok else Input.NOT_STORED, run)
 
+    def paper(self, is_out: bool) -> None:
+        self.paper_is_out = is_out
+
     def begin_pass(self, sheet: int, number: int, order: int, at_ns: int) -> None:
         self.wrote.append(("begin", sheet, number, at_ns))
 

@@ -8,7 +8,7 @@ from timer.control.pedal import PedalGrammar, PedalTimes
 from timer.control.table import Input
 
 MS = 1_000_000
-LIFTS = {Input.TAP, Input.AGAIN, Input.LEAVE}
+LIFTS = {Input.TAP, Input.AGAIN, Input.LEAVE, Input.BRUSH}
 
 
 class Foot:
@@ -26,12 +26,19 @@ class Foot:
     def does(self, *edges):
         """Take edges: milliseconds, positive where the switch closes, negative where it opens."""
         for at_ms in edges:
+            self._wake_until(abs(at_ms))
             self.grammar.edge(at_ms > 0, abs(at_ms) * MS)
         return self
 
     def at(self, at_ms):
+        """Let time pass, as a driver does that is never late."""
+        self._wake_until(at_ms)
         self.grammar.wake(at_ms * MS)
         return self.said
+
+    def _wake_until(self, at_ms):
+        while (due_ns := self.grammar.next_wake_ns) is not None and due_ns <= at_ms * MS:
+            self.grammar.wake(due_ns)
 
 
 @pytest.fixture

@@ -250,6 +250,7 @@ def test_a_long_press_repeats_the_last_pass(room, strip):
     room.long_press()
     assert room.state is State.WAITING
     assert len(room.exposures) == 1
+    room.wait(1.0)
     room.tap()
     room.wait(5.0)
     assert [one.seconds for one in room.exposures] == [5.0, 5.0]
@@ -272,6 +273,7 @@ def test_a_long_press_when_done_repeats_the_last_burn_on_the_same_sheet(room, pl
     room.tap()
     room.wait(5.0)
     room.long_press()
+    room.wait(1.0)
     room.tap()
     room.wait(5.0)
     assert room.state is State.DONE
@@ -287,6 +289,7 @@ def test_a_tap_when_done_arms_the_same_on_a_fresh_sheet_exactly(room, strip):
     assert room.state is State.WAITING
     assert room.record.of("close") == [(1, "complete")]
     assert room.record.of("open") == [(1,), (2,)]
+    room.wait(1.0)
     room.tap()
     room.wait(60.0)
     durations = [one.off_ns - one.on_ns for one in room.exposures]
@@ -622,6 +625,9 @@ def test_a_pedal_that_stays_down_is_a_fault_with_the_lamp_off(room, strip):
     assert room.keeper.periods == []
     assert not room.say(Input.CLEAR)  # the foot is still there
     room.lift()
+    assert room.state is State.FAULT  # the lift of a stuck pedal mends nothing
+    room.wait(1.0)
+    room.very_long_press()
     assert room.state is State.WAITING
     room.tap()
     assert room.is_lit
