@@ -197,10 +197,14 @@ class FakeRecord:
         self.waiting.append(run)
         if self.stores is not None:
             ok = self.stores
-            self.agenda.put(self.store_ns, lambda: self.answer_for(run, ok))
+            self.agenda.put(self.store_ns, lambda: self._answer_unless_by_hand(run, ok))
+
+    def _answer_unless_by_hand(self, run: Run, ok: bool) -> None:
+        if any(one is run for one in self.waiting):
+            self.answer_for(run, ok)
 
     def answer_for(self, run: Run, ok: bool) -> None:
-        self.waiting.remove(run)
+        self.waiting = [one for one in self.waiting if one is not run]
         if ok and run.sheet is None:
             self.sheets += 1
             run.sheet = self.sheets
