@@ -9,7 +9,8 @@ import logging
 import threading
 from collections import deque
 from collections.abc import Callable
-from concurrent.futures import Future
+from concurrent.futures import Future, InvalidStateError
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
@@ -69,6 +70,8 @@ class RecordWriter:
         answer: Future[_Answer] = Future()
 
         def do() -> None:
+            if not answer.set_running_or_notify_cancel():
+                return  # whoever asked has left
             try:
                 answer.set_result(what())
             except StoreError:
@@ -76,7 +79,11 @@ class RecordWriter:
             except Exception as error:
                 answer.set_exception(error)
 
-        self._put(_Work(do, answer.set_exception))
+        def refuse(error: TreadleError) -> None:
+            with suppress(InvalidStateError):  # whoever asked has left
+                answer.set_exception(error)
+
+        self._put(_Work(do, refuse))
         return answer
 
     def open_sheet(self, run: Run) -> None:
