@@ -169,16 +169,16 @@ class Darkroom:
 
     # The command line.
 
-    def treadle(self, *arguments: str) -> Answer:
-        """Run a command."""
+    def treadle(self, command: str, *more: str) -> Answer:
+        """Run a command: ``command`` is split at blanks, ``more`` is taken word for word."""
         assert self._capsys is not None
         self._capsys.readouterr()
-        code = main(arguments)
+        code = main([*command.split(), *more])
         return Answer(code, *self._capsys.readouterr())
 
-    def tell(self, *arguments: str) -> Any:
+    def tell(self, command: str, *more: str) -> Any:
         """Run a command that must succeed, and return its JSON."""
-        return self.treadle(*arguments, "--json").json
+        return self.treadle(command, *more, "--json").json
 
     def status(self) -> Any:
         return self.tell("status")
@@ -206,8 +206,8 @@ class Darkroom:
         self.tell("arm", *arguments)
         return self.until_state("waiting")
 
-    def save(self, name: str, *what: str) -> Any:
-        return self.tell("programme", "save", name, *what)
+    def save(self, name: str, what: str) -> Any:
+        return self.tell("programme save", name, *what.split())
 
     def expose(self, seconds: str, name: str = "Long one") -> None:
         """Save, arm and start a print of ``seconds``, and wait until its light is on."""
@@ -291,9 +291,9 @@ def shared(shared_folder: Path) -> Iterator[Darkroom]:
 def treadle(capsys: pytest.CaptureFixture[str]) -> Callable[..., Answer]:
     """The command line where no daemon is needed."""
 
-    def run(*arguments: str) -> Answer:
+    def run(command: str, *more: str) -> Answer:
         capsys.readouterr()
-        code = main(arguments)
+        code = main([*command.split(), *more])
         return Answer(code, *capsys.readouterr())
 
     return run

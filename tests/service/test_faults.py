@@ -14,7 +14,7 @@ MOMENT_NS = NS // 20
 
 
 def base(darkroom, sheet=1):
-    return darkroom.tell("record", "show", str(sheet))["passes"][0]
+    return darkroom.tell("record show", str(sheet))["passes"][0]
 
 
 def told_seconds(text):
@@ -80,7 +80,7 @@ def test_what_a_dead_daemon_left_can_be_given_up(darkroom, wait_until):
 def test_an_exposure_that_ended_without_its_daemon_is_complete(darkroom):
     """The keeper reached the end in the moment in which the daemon was stopped, and noted it."""
     daemon = darkroom.start()
-    darkroom.save("Boat shed", *"print --base 0.5 --burn sky=1".split())
+    darkroom.save("Boat shed", "print --base 0.5 --burn sky=1")
     darkroom.arm("Boat shed")
     darkroom.tell("pedal")
     darkroom.until_lamp_on()
@@ -136,7 +136,7 @@ def test_both_killed_and_nobody_there(darkroom):
     assert held["state"] == "held"
     assert one["received_least_ns"] <= held["received_ns"] <= one["received_most_ns"]
     assert "it had received between " in held["recovered"]
-    shown = darkroom.treadle("record", "show", "1")
+    shown = darkroom.treadle("record show", "1")
     assert re.search(r"begun +600.000000 +[\d.]+ to [\d.]+$", shown.out, re.M)
 
 

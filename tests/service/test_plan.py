@@ -1,5 +1,7 @@
 """Planning by command: strips and prints as JSON, and every refusal in one sentence."""
 
+from itertools import pairwise
+
 import pytest
 
 
@@ -9,7 +11,7 @@ def close_to(value):
 
 def test_an_incremental_strip_by_covering(treadle):
     # Worked by hand: 5, 10, 15 and 20 s in all, by four passes of 5 s under a growing card.
-    plan = treadle(*"plan strip --first 5 --add 5 --patches 4 --way cover --json".split()).json
+    plan = treadle("plan strip --first 5 --add 5 --patches 4 --way cover --json").json
     assert plan == {
         "way": "cover",
         "patches": [
@@ -29,7 +31,7 @@ def test_an_incremental_strip_by_covering(treadle):
 
 
 def test_a_strip_in_thirds_of_a_stop_around_its_centre(treadle):
-    plan = treadle(*"plan strip --centre 8 --step 1/3 --patches 7 --json".split()).json
+    plan = treadle("plan strip --centre 8 --step 1/3 --patches 7 --json").json
     assert set(plan) == {"way", "patches", "passes", "warnings"}
     assert plan["way"] == "cover"
     # The definition of the stop: 8 s times two to the thirds from -1 to +1.
@@ -37,33 +39,33 @@ def test_a_strip_in_thirds_of_a_stop_around_its_centre(treadle):
     assert [one["number"] for one in plan["patches"]] == [1, 2, 3, 4, 5, 6, 7]
     assert [one["exposure_s"] for one in plan["patches"]] == close_to(totals)
     assert [one["stops"] for one in plan["patches"]] == close_to([k / 3 for k in range(-3, 4)])
-    more = [totals[0], *(b - a for a, b in zip(totals, totals[1:], strict=False))]
+    more = [totals[0], *(b - a for a, b in pairwise(totals))]
     assert [one["duration_s"] for one in plan["passes"]] == close_to(more)
     assert [one["lights"] for one in plan["passes"]] == [list(range(k, 8)) for k in range(1, 8)]
     assert plan["warnings"] == []
 
 
 def test_uncovering_makes_the_same_strip_from_its_other_end(treadle):
-    plan = treadle(*"plan strip --first 5 --add 5 --patches 3 --way uncover --json".split()).json
+    plan = treadle("plan strip --first 5 --add 5 --patches 3 --way uncover --json").json
     assert [one["lights"] for one in plan["passes"]] == [[3], [2, 3], [1, 2, 3]]
 
 
 def test_plain_repeats_add_up_under_the_card(treadle):
-    plan = treadle(*"plan strip --repeat 3 --seconds 5 --json".split()).json
+    plan = treadle("plan strip --repeat 3 --seconds 5 --json").json
     assert [one["exposure_s"] for one in plan["patches"]] == [5.0, 10.0, 15.0]
     assert [one["duration_s"] for one in plan["passes"]] == [5.0, 5.0, 5.0]
 
 
 def test_plain_repeats_on_fresh_pieces_are_alike(treadle):
-    plan = treadle(*"plan strip --repeat 3 --seconds 5 --way separate --json".split()).json
+    plan = treadle("plan strip --repeat 3 --seconds 5 --way separate --json").json
     assert [one["exposure_s"] for one in plan["patches"]] == [5.0, 5.0, 5.0]
     assert [one["lights"] for one in plan["passes"]] == [[1], [2], [3]]
 
 
 def test_a_print_with_two_dodges_and_two_burns(treadle):
     plan = treadle(
-        *"plan print --base 12.5 --dodge face=1/2 --dodge hands=1/4".split(),
-        *"--burn sky=1 --burn corner=2/3@5 --json".split(),
+        "plan print --base 12.5 --dodge face=1/2 --dodge hands=1/4",
+        *("--burn", "sky=1", "--burn", "corner=2/3@5", "--json"),
     ).json
     # The definition of the stop; each dodge stands behind its count-in of 3 s.
     face, hands = 12.5 * (1 - 2**-0.5), 12.5 * (1 - 2**-0.25)
@@ -104,23 +106,23 @@ def test_a_print_with_two_dodges_and_two_burns(treadle):
 
 def test_dodges_done_together_begin_together(treadle):
     plan = treadle(
-        *"plan print --base 8 --dodge left=1/2 --dodge right=1/3 --together left,right".split(),
+        "plan print --base 8 --dodge left=1/2 --dodge right=1/3 --together left,right",
         "--json",
     ).json
     assert [one["starts_s"] for one in plan["passes"][0]["dodges"]] == [3.0, 3.0]
 
 
 def test_a_warning_stands_in_the_json_and_beside_the_table(treadle):
-    told = treadle(*"plan strip --first 0.1 --add 0.1 --patches 2 --json".split())
+    told = treadle("plan strip --first 0.1 --add 0.1 --patches 2 --json")
     assert told.err == ""
     assert any("too short for the lamp's switch" in one for one in told.json["warnings"])
-    shown = treadle(*"plan strip --first 0.1 --add 0.1 --patches 2".split())
+    shown = treadle("plan strip --first 0.1 --add 0.1 --patches 2")
     assert shown.code == 0
     assert shown.err.startswith("treadle: pass 1: 0.100 s is too short")
 
 
 def test_a_table_for_people(treadle):
-    shown = treadle(*"plan print --base 10 --burn sky=1".split())
+    shown = treadle("plan print --base 10 --burn sky=1")
     assert shown.code == 0
     assert shown.err == ""
     assert [line.split() for line in shown.out.splitlines()] == [
@@ -142,14 +144,14 @@ def test_a_table_for_people(treadle):
     ],
 )
 def test_seconds_that_no_enlarger_can_give_are_refused(treadle, command, seconds):
-    told = treadle(*command.split(), seconds)
+    told = treadle(command, seconds)
     assert told.code == 2
     assert told.sentence
 
 
 @pytest.mark.parametrize("patches", ["0", "1", "25", "-3", "1.5", "abc", "9" * 5000])
 def test_patches_that_make_no_strip_are_refused(treadle, patches):
-    told = treadle(*"plan strip --first 5 --add 5 --json --patches".split(), patches)
+    told = treadle("plan strip --first 5 --add 5 --json --patches", patches)
     assert told.code == 2
     assert told.sentence.startswith("patches: ") or told.sentence.startswith("--patches: ")
     assert len(told.sentence) < 200
@@ -157,21 +159,21 @@ def test_patches_that_make_no_strip_are_refused(treadle, patches):
 
 @pytest.mark.parametrize("step", ["0", "1/0", "1/13", "3", "-1/3", "abc", "nan", "1/" + "9" * 5000])
 def test_steps_that_make_no_strip_are_refused(treadle, step):
-    told = treadle(*"plan strip --centre 8 --patches 7 --json".split(), f"--step={step}")
+    told = treadle("plan strip --centre 8 --patches 7 --json", f"--step={step}")
     assert told.code == 2
     assert told.sentence.startswith("step: ")
     assert len(told.sentence) < 200
 
 
 def test_a_burn_of_forty_stops_is_refused(treadle):
-    told = treadle(*"plan print --base 10 --burn sky=40 --json".split())
+    told = treadle("plan print --base 10 --burn sky=40 --json")
     assert told.code == 2
     assert told.sentence.startswith("burn 'sky': 40 stop can't be burnt in")
 
 
 def test_dodges_longer_than_the_base_are_refused_with_the_excess(treadle):
     # Two stops hold three quarters of the base back: 7.5 s of 5 s.
-    told = treadle(*"plan print --base 5 --dodge left=2 --dodge right=2 --json".split())
+    told = treadle("plan print --base 5 --dodge left=2 --dodge right=2 --json")
     assert told.code == 2
     assert "2.50 s longer than the base of 5 s" in told.sentence
 
@@ -224,7 +226,7 @@ def test_control_characters_are_refused_and_never_reach_the_terminal(treadle, ki
     ],
 )
 def test_what_makes_no_sense_is_refused_in_one_sentence(treadle, command, says):
-    told = treadle(*command.split())
+    told = treadle(command)
     assert told.code == 2
     assert says in told.sentence
 

@@ -204,7 +204,7 @@ def test_a_choice_that_is_not_there_is_told_with_those_that_are(treadle, folder)
 
 @pytest.mark.parametrize("command", ["config check", "serve --config", "status --config"])
 def test_a_missing_configuration_is_told_with_how_to_write_one(treadle, folder, command):
-    told = treadle(*command.split(), str(folder / "nothing.toml"))
+    told = treadle(command, str(folder / "nothing.toml"))
     assert told.code == 2
     assert "there is no configuration; write one with 'treadle config example" in told.sentence
 
