@@ -59,6 +59,13 @@ def test_the_length_of_a_press_says_what_is_meant(foot, lifts_ms, meant):
     assert foot.at(20_000) == [(Input.PRESS, 1000.0), *long, (meant, float(lifts_ms))]
 
 
+def test_a_lift_that_is_heard_late_is_still_the_tap_that_it_was(foot):
+    foot.does(1000)
+    foot.grammar.wake(1810 * MS)  # the lift of 1790 is still on its way
+    foot.does(-1790)
+    assert foot.said == [(Input.PRESS, 1000.0), (Input.TAP, 1790.0)]
+
+
 def test_the_printer_hears_when_a_press_is_long_and_very_long(foot):
     foot.does(1000)
     foot.at(4000)
@@ -109,7 +116,7 @@ def test_it_asks_to_be_woken_for_the_end_of_bounce_and_for_each_length(foot):
     while (at_ns := foot.grammar.next_wake_ns) is not None:
         asked.append(at_ns / MS)
         foot.grammar.wake(at_ns)
-    assert asked == [1050.0, 1800.0, 3500.0, 16_000.0]
+    assert asked == [1050.0, 1830.0, 3530.0, 16_030.0]  # 30 ms: a lift may be on its way
 
 
 def test_whether_the_foot_is_down_is_known_without_bounce(foot):

@@ -137,7 +137,7 @@ def test_where_the_pedal_may_not_hold_a_long_press_still_gives_up(darkroom, plai
     room.wait(2.0)
     room.long_press()
     assert room.state is State.PAPER_OUT
-    assert [one.seconds for one in room.exposures] == [2.8]
+    assert [one.seconds for one in room.exposures] == [2.83]
     assert recorded(room) == lamp(room)
 
 

@@ -16,8 +16,9 @@ class PedalTimes:
     """How long things take, in nanoseconds.
 
     ``brush_ns``: shorter than any foot is down, so a spike on the wire;
-    ``late_ns``: a machine that comes this late to a long press stood still, and
-    what it then finds pressed says nothing about what the foot meant.
+    ``news_ns``: how long an edge may be on its way here; ``late_ns``: a machine
+    that comes this late to a long press stood still, and what it then finds
+    pressed says nothing about what the foot meant.
     """
 
     brush_ns: int = to_ns(0.008)
@@ -25,6 +26,7 @@ class PedalTimes:
     long_ns: int = to_ns(0.8)
     very_long_ns: int = to_ns(2.5)
     stuck_ns: int = to_ns(15.0)
+    news_ns: int = to_ns(0.03)
     late_ns: int = to_ns(0.25)
 
 
@@ -59,25 +61,36 @@ class PedalGrammar:
     @property
     def next_wake_ns(self) -> int | None:
         """When :meth:`wake` has something to do, None where only an edge can bring it."""
-        due = [self._stages[0][0]] if self._stages else []
+        due = [self._stages[0][0] + self._times.news_ns] if self._stages else []
         if self._locked_until_ns is not None:
             due.append(self._locked_until_ns)
         return min(due, default=None)
 
     def edge(self, down: bool, at_ns: int) -> None:
         """Take a raw edge with its own stamp."""
-        self.wake(at_ns)
+        self._unlock(at_ns)
+        self._pass_stages(at_ns, at_ns)
         self._level, self._level_ns = down, at_ns
         if self._locked_until_ns is None and down != self._down:
             self._accept(down, at_ns)
 
     def wake(self, now_ns: int) -> None:
-        """Do what has become due."""
+        """Do what has become due.
+
+        A stage waits a little longer than its time: a lift that came before it
+        may still be on its way here.
+        """
+        self._unlock(now_ns)
+        self._pass_stages(now_ns - self._times.news_ns, now_ns)
+
+    def _unlock(self, now_ns: int) -> None:
         if self._locked_until_ns is not None and now_ns >= self._locked_until_ns:
             self._locked_until_ns = None
             if self._level != self._down:
                 self._accept(self._level, max(self._level_ns, self._down_ns))
-        while self._stages and now_ns >= self._stages[0][0]:
+
+    def _pass_stages(self, until_ns: int, now_ns: int) -> None:
+        while self._stages and until_ns >= self._stages[0][0]:
             at_ns, stage = self._stages.pop(0)
             if stage == "stuck":
                 self._say(Input.STUCK, at_ns)
