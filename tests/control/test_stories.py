@@ -231,6 +231,33 @@ def test_go_dark_gives_up_at_once_wherever_the_run_is(room, strip):
     assert room.record.of("close") == [(1, "given up"), (2, "given up")]
 
 
+def test_going_dark_while_the_foot_only_brushes_the_pedal_leads_out_all_the_same(room, strip):
+    room.arm(strip())
+    room.tap()
+    room.wait(1.0)
+    room.press()
+    room.wait(0.002)
+    room.say(Input.DARK)
+    room.wait(0.002)
+    room.lift()
+    room.wait(1.0)
+    assert room.state is State.PAPER_OUT
+    assert room.record.of("close") == [(1, "given up")]
+
+
+def test_asked_for_once_more_while_ending_dark_leads_out(room, plain_print):
+    """The keeper went between the tap and the wish for dark: no report will ever come."""
+    room.arm(plain_print())
+    room.keeper.die()
+    room.press()
+    room.wait(0.2)
+    room.control.edge(False, room.now_ns)
+    room.control.handle(Input.DARK, room.now_ns)
+    assert room.state is State.ENDING
+    room.say(Input.DARK)
+    assert room.state is State.PAPER_OUT
+
+
 def test_a_very_long_press_before_the_first_pass_gives_up_without_light(room, strip):
     room.arm(strip())
     room.very_long_press()
