@@ -62,9 +62,11 @@ class SimulatedPrinter:
         self.hands.open_places(self._clock.monotonic_ns(), places_lit(one, self._passes))
         if state is State.WAITING and self._own_foot:
             await self._rest(READY_SECONDS)
-            self._pedal.press()
+            pressed_ns = self._clock.monotonic_ns()
+            self._pedal.press(pressed_ns)
             await self._rest(_TAP_SECONDS)
-            self._pedal.lift()
+            # On a fast clock a busy machine comes back late: the foot was not late for that.
+            self._pedal.lift(pressed_ns + to_ns(_TAP_SECONDS))
 
     async def _rest(self, seconds: float) -> None:
         await asyncio.sleep(self._clock.real_seconds(to_ns(seconds)))
