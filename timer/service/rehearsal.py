@@ -16,7 +16,7 @@ import msgspec
 from hardware.simulated import SimulatedLine, SimulatedPedal, SimulatedSounder
 from timer.clock import SteadyClock
 from timer.control.run import Run
-from timer.control.table import Input
+from timer.control.table import Input, State
 from timer.errors import TreadleError
 from timer.photo.prints import Burn, Dodge, Print
 from timer.photo.strips import Strip
@@ -104,6 +104,8 @@ async def _make(
         while not printer.is_done:
             event = await events.get()
             show.tell(event)
+            if own_foot and event["event"] == "status" and event["state"] == State.FAULT:
+                raise TreadleError(f"rehearse: {event['fault']}; rehearse again")
             # Foot and hands are moved beside the listening: a printer hears while moving.
             hands.add(asyncio.create_task(printer.hear(event)))
             await asyncio.sleep(0)
