@@ -87,8 +87,9 @@ def test_the_devices_are_closed_with_the_daemon(folder):
     pedal, sounder = SimulatedPedal(), SimulatedSounder()
 
     async def story(daemon):
-        pedal.press()
-        pedal.lift()
+        now_ns = daemon.clock.monotonic_ns()
+        pedal.press(now_ns - 200_000_000)
+        pedal.lift(now_ns)
         while daemon.control.state is not State.VIEWING:
             await asyncio.sleep(0.002)
 

@@ -213,7 +213,7 @@ def test_what_can_not_be_done_is_told_in_one_sentence(darkroom):
 
 
 def test_a_pass_longer_than_the_lamp_may_burn_is_refused_before_it_is_armed(darkroom):
-    darkroom.configure(lamp={"longest_s": 5.0})
+    darkroom.configure(lamp={"longest_s": 5.0}, viewing={"limit_s": 5.0, "warning_s": 1.0})
     darkroom.start()
     darkroom.save("Long", "print --base 6")
     told = darkroom.treadle("arm", "Long")

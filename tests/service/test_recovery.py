@@ -206,10 +206,6 @@ def test_recovering_twice_tells_the_same(bench):
     assert again.text == first.text
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a pass's record does not tell which periods its bounds count, so recovery leaves them",
-)
 def test_a_second_interruption_adds_to_the_bounds_of_the_first(bench):
     """After a power cut the rest was begun, and that was interrupted too."""
     bench.open()
