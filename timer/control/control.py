@@ -334,8 +334,11 @@ class Control:
 
     def _is_complete(self) -> bool:
         run = self._run
-        return run is not None and self._received_with_report(run) >= (
-            run.present.intended_ns - SHORTEST_REST_NS
+        # A pass that has had no light is not complete, however short it is.
+        return (
+            run is not None
+            and run.begun
+            and self._received_with_report(run) >= run.present.intended_ns - SHORTEST_REST_NS
         )
 
     def _lamp_is_off(self) -> bool:
