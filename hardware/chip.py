@@ -200,6 +200,29 @@ def find_header(ioctl: Ioctl = fcntl.ioctl, device_folder: str = "/dev") -> str:
     )
 
 
+def look_at_line(
+    line: int, *, chip: str | None = None, ioctl: Ioctl = fcntl.ioctl, device_folder: str = "/dev"
+) -> tuple[str, str]:
+    """Return the line's name on its chip, and who holds it ("" for nobody); changes nothing.
+
+    Raises HardwareError where the chip or the line isn't there.
+    """
+    path = chip or find_header(ioctl, device_folder)
+    fd = _open_chip(path)
+    try:
+        _, lines = _chip_info(ioctl, fd, path)
+        offset = _find_line(ioctl, fd, path, line, lines)
+        name, holder, flags = _line_info(ioctl, fd, offset)
+    except OSError as error:
+        raise HardwareError(
+            f"line {line} of {path} can't be looked at ({_reason(error)}): "
+            "choose another line in the configuration."
+        ) from error
+    finally:
+        os.close(fd)
+    return name, holder or ("the kernel" if flags & GPIO_V2_LINE_FLAG_USED else "")
+
+
 def _open_chip(path: str) -> int:
     try:
         return os.open(path, os.O_RDWR | os.O_CLOEXEC)

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from hardware import chip
-from hardware.chip import ChipLamp
+from hardware.chip import ChipLamp, look_at_line
 from hardware.errors import HardwareError
 
 PIN = 17
@@ -360,3 +360,22 @@ def test_the_lamps_of_the_small_process_are_light(module):
     )
     assert weighed[1] == "[]"
     assert int(weighed[2]) < 15 * 1024, "KiB resident"
+
+
+def test_a_look_tells_name_and_holder_and_changes_nothing(kernel):
+    wire = kernel.add_chip(0).wires[17]
+
+    def look():
+        return look_at_line(17, ioctl=kernel.ioctl, device_folder=kernel.folder)
+
+    assert look() == ("GPIO17", "")
+    fd = kernel.hold(wire, "another program")
+    assert look() == ("GPIO17", "another program")
+    assert wire.driven == []
+    os.close(fd)
+
+
+def test_a_look_at_a_line_that_is_not_there_is_refused_in_a_sentence(kernel):
+    kernel.add_chip(0, lines=4)
+    with pytest.raises(HardwareError, match="has no line 17"):
+        look_at_line(17, ioctl=kernel.ioctl, device_folder=kernel.folder)

@@ -10,9 +10,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from hardware.chip import look_at_line
+from hardware.errors import HardwareError
 from timer.errors import TreadleError
 from timer.service.client import Client
-from timer.service.config import Config, load_config
+from timer.service.config import Config, LampConfig, PedalConfig, SounderConfig, load_config
 
 _RT_PRIORITY = 40
 
@@ -35,15 +37,18 @@ def examine(path: Path) -> Iterator[Finding]:
         yield Finding("configuration", False, str(error), "mend it, then ask again")
         return
     yield Finding("configuration", True, str(path))
+    daemon = _daemon(config)
     if config.lamp.driver == "simulated":
         yield Finding("lamp", True, "simulated: no chip and no pin is needed")
     else:
         yield from _chips(config)
+        if config.gpio.library != "mock":
+            yield from _pins(config, daemon.found.startswith("running"))
     yield from _libraries(config)
     yield from _folders(config)
     yield _clock()
     yield from _real_time()
-    yield _daemon(config)
+    yield daemon
 
 
 def _chips(config: Config) -> Iterator[Finding]:
@@ -70,8 +75,31 @@ def _chips(config: Config) -> Iterator[Finding]:
             f"user {user}, group of the chip {group}",
             f"sudo adduser {user} {group}, then log in again",
         )
-    pins = {"lamp": config.lamp.pin, "pedal": config.pedal.pin, "sounder": config.sounder.pin}
-    yield Finding("pins", True, ", ".join(f"{name} GPIO{pin}" for name, pin in pins.items()))
+
+
+def _pins(config: Config, daemon_runs: bool) -> Iterator[Finding]:
+    """Look at the lines; while the daemon runs it holds them, as it should."""
+    devices: tuple[tuple[str, LampConfig | PedalConfig | SounderConfig], ...] = (
+        ("lamp", config.lamp),
+        ("pedal", config.pedal),
+        ("sounder", config.sounder),
+    )
+    for name, device in devices:
+        if device.driver in ("simulated", "none"):
+            continue
+        what = f"pin GPIO{device.pin} ({name})"
+        try:
+            label, holder = look_at_line(device.pin, chip=config.lamp.chip or None)
+        except HardwareError as error:
+            yield Finding(what, False, str(error), f"correct {name}.pin or lamp.chip")
+            continue
+        held = f"held by {holder}" if holder else "free"
+        yield Finding(
+            what,
+            not holder or daemon_runs,
+            f"line {label or device.pin}, {held}",
+            f"end the program that holds it, or choose another pin in {name}.pin",
+        )
 
 
 def _group_of(device: Path) -> str:

@@ -1,14 +1,16 @@
 """``treadle plan``: strips and prints computed without a daemon."""
 
 import argparse
+import os
 from fractions import Fraction
+from pathlib import Path
 
 from timer.errors import PlanError
 from timer.photo.prints import Burn, Dodge, Print, PrintPlan
 from timer.photo.stops import read_stops
 from timer.photo.strips import Strip, StripPlan, Way
 from timer.photo.switching import Switching
-from timer.service.commands.common import Parsers, add_parser, number, whole
+from timer.service.commands.common import Parsers, add_config, add_parser, number, whole
 from timer.service.printing import say, say_json, say_table, warn
 
 _STRIP_EXAMPLES = """\
@@ -221,17 +223,28 @@ def _plan_print(args: argparse.Namespace) -> None:
 
 
 def _add_switching(parser: argparse.ArgumentParser) -> None:
+    add_config(parser)
     parser.add_argument("--lag", metavar="S", help="light that the lamp may lose in each pass")
     parser.add_argument("--shortest", metavar="S", help="the shortest pass the switch is good for")
 
 
 def _switching(args: argparse.Namespace) -> Switching:
-    usual = Switching()
+    usual = usual_switching(args)
     lag, shortest = number(args.lag, "--lag"), number(args.shortest, "--shortest")
     return Switching(
         usual.lag_seconds if lag is None else lag,
         usual.shortest_seconds if shortest is None else shortest,
     )
+
+
+def usual_switching(args: argparse.Namespace) -> Switching:
+    """Return what the configuration says of the lamp, or what is usual where there is none."""
+    path = args.config or os.environ.get("TREADLE_CONFIG")
+    if path is None:
+        return Switching()
+    from timer.service.config import load_config  # noqa: PLC0415 -- not for every call
+
+    return load_config(Path(path)).switching
 
 
 def _way(text: str) -> Way:

@@ -24,6 +24,7 @@ from timer.service.commands.plan import (
     read_strip,
     say_print,
     say_strip,
+    usual_switching,
 )
 from timer.service.printing import say, say_json, say_table, warn
 
@@ -109,7 +110,7 @@ def _save(args: argparse.Namespace) -> None:
     programme = _read_programme(args)
     one = programme.strip or programme.print
     if one is not None:
-        for warning in one.plan().warnings:
+        for warning in one.plan(usual_switching(args)).warnings:
             warn(warning)
     _keep(args, to_toml(programme), f"programme {programme.name!r}")
 
