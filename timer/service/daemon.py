@@ -66,6 +66,7 @@ class Daemon:
         self.store: ProgrammeStore
         self.record: Record
         self.writer: RecordWriter
+        self.control: Control
         self.dark_way: DarkWay
         self.listeners: Listeners
         self.link: KeeperLink

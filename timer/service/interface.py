@@ -9,12 +9,13 @@ from collections.abc import Awaitable, Callable
 from concurrent.futures import Future
 from contextlib import AsyncExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import msgspec
 from aiohttp import WSMsgType, web
 
-from timer.clock import NS_PER_SECOND
+from timer.clock import NS_PER_SECOND, SteadyClock
+from timer.control.control import Control
 from timer.control.run import Run
 from timer.control.table import Input
 from timer.errors import (
@@ -27,16 +28,17 @@ from timer.errors import (
     TreadleError,
     UnknownNameError,
 )
+from timer.keeper.link import KeeperLink
 from timer.programmes.model import Programme
-from timer.programmes.store import StoredProgramme
+from timer.programmes.store import ProgrammeStore, StoredProgramme
 from timer.programmes.text import from_toml, to_toml
 from timer.record.sheets import SheetRecord
+from timer.record.store import Record
 from timer.service.client import ASKED_AT
-from timer.service.dark_way import STALE_SECONDS
-from timer.service.listeners import shown_status
-
-if TYPE_CHECKING:
-    from timer.service.daemon import Daemon
+from timer.service.config import Config
+from timer.service.dark_way import STALE_SECONDS, DarkWay
+from timer.service.listeners import Listeners, shown_status
+from timer.service.record_writer import RecordWriter
 
 LARGEST_BODY_BYTES = 2 << 20
 PRESSES = {
@@ -55,6 +57,20 @@ _STATUS_OF: dict[type[TreadleError], int] = {
 _Answer = TypeVar("_Answer")
 _log = logging.getLogger(__name__)
 _Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
+
+
+class Parts(Protocol):
+    """The parts of the daemon that the interface reaches."""
+
+    config: Config
+    clock: SteadyClock
+    control: Control
+    dark_way: DarkWay
+    link: KeeperLink
+    listeners: Listeners
+    record: Record
+    store: ProgrammeStore
+    writer: RecordWriter
 
 
 def _json(what: object, status: int = 200) -> web.Response:
@@ -83,7 +99,7 @@ async def _tell_errors(request: web.Request, handler: _Handler) -> web.StreamRes
 class Interface:
     """The handlers, one for each thing that can be asked of the daemon."""
 
-    def __init__(self, daemon: "Daemon") -> None:
+    def __init__(self, daemon: Parts) -> None:
         self._daemon = daemon
 
     def routes(self) -> list[web.RouteDef]:
@@ -375,7 +391,7 @@ def _shown_sheet(sheet: SheetRecord) -> dict[str, Any]:
     }
 
 
-async def serve_interface(daemon: "Daemon", stack: AsyncExitStack) -> None:
+async def serve_interface(daemon: Parts, stack: AsyncExitStack) -> None:
     """Serve until ``stack`` closes; ServiceError where the socket can't be had."""
     path = Path(daemon.config.service.socket)
     _make_way(path)
