@@ -167,6 +167,16 @@ def test_a_burn_waits_in_the_dark_for_the_pedal(darkroom):
     assert [one["intended_ns"] for one in passes] == [3 * NS // 10, 3 * NS // 10]
 
 
+def test_an_evening_without_trouble_leaves_one_line_in_the_log(darkroom):
+    """The dark way writes no log while all is well: a log can make it wait."""
+    daemon = darkroom.start()
+    darkroom.expose("0.1")
+    darkroom.until_state("done")
+    darkroom.end(daemon)
+    (line,) = darkroom.log.splitlines()
+    assert line.endswith(f"ready; the socket is {darkroom.socket}")
+
+
 def test_viewing_goes_on_and_off_by_pedal_and_leaves_no_record(darkroom):
     darkroom.start()
     darkroom.tell("pedal")

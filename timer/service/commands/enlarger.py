@@ -79,6 +79,8 @@ def _serve(args: argparse.Namespace) -> None:
     from timer.service.daemon import serve  # noqa: PLC0415
 
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    # It tells a dozen lines for each input, in the dark way, which must not wait for a log.
+    logging.getLogger("transitions").setLevel(logging.WARNING)
     asyncio.run(serve(load_config(config_path(args.config))))
 
 
