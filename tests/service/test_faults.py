@@ -3,6 +3,8 @@
 import os
 import re
 import signal
+import socket
+from contextlib import closing
 
 import pytest
 
@@ -171,6 +173,22 @@ def test_a_daemon_that_is_told_to_end_switches_off_and_holds_the_pass(darkroom, 
     assert status["state"] == "held"
     on_line_ns = sum(off - on for on, off in darkroom.periods())
     assert abs(status["received_ns"] - on_line_ns) < MOMENT_NS
+
+
+def test_a_daemon_that_ends_switches_off_before_its_listeners_have_left(darkroom):
+    daemon = darkroom.start()
+    darkroom.expose("600")
+    with closing(socket.socket(socket.AF_UNIX)) as listener:
+        listener.connect(darkroom.socket)
+        listener.sendall(
+            b"GET /events HTTP/1.1\r\nHost: localhost\r\nUpgrade: websocket\r\n"
+            b"Connection: Upgrade\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n"
+            b"Sec-WebSocket-Version: 13\r\n\r\n"
+        )
+        assert listener.recv(12) == b"HTTP/1.1 101"
+        assert darkroom.end(daemon) == 0
+    # By the daemon's own doing, and not by its silence while it waited for the listener.
+    assert darkroom.config.journal.read_text(encoding="ascii").endswith(" DAEMON_GONE\n")
 
 
 def test_a_keeper_that_dies_is_replaced_and_the_pass_goes_on(darkroom, wait_until):

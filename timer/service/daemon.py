@@ -81,6 +81,8 @@ class Daemon:
 
     async def __aexit__(self, *_exception: object) -> None:
         notify("STOPPING=1")
+        # First of all, for the listeners may take their time to leave.
+        self.dark_way.begin_to_stop()
         await self._stack.aclose()
 
     async def _start(self) -> None:

@@ -82,6 +82,10 @@ class DarkWay:
         """Start the thread; the keeper must be up."""
         self._thread.start()
 
+    def begin_to_stop(self) -> None:
+        """Have the lamp off and the thread ended at once, without waiting for it."""
+        self.post(self._stop)
+
     def stop(self) -> None:
         """End the thread and the keeper; the lamp is off when this returns."""
         self.post(self._stop)
