@@ -282,7 +282,12 @@ ASKED_OF_OAK = [
     ('stops = "1/2"', 'stops = "0"', "print.dodge[2].stops", "more than 0"),
     ('stops = "1/2"', 'stops = "-1"', "print.dodge[2].stops", "more than 0"),
     ('stops = "1/2"', 'stops = "6"', "print.dodge[2].stops", "at most 5"),
-    ('stops = "1/2"', 'stops = "0.' + "3" * 30 + '"', "print.dodge[2].stops", "not a number of stops"),
+    (
+        'stops = "1/2"',
+        'stops = "0.' + "3" * 30 + '"',
+        "print.dodge[2].stops",
+        "not a number of stops",
+    ),
     ('stops = "1 1/2"', 'stops = "40"', "print.burn[1].stops", "at most 8"),
     ("count_in_s = 2.0", "count_in_s = 31", "print.dodge[2].count_in_s", "0 s to 30 s"),
     ("count_in_s = 2.0", 'count_in_s = "x"', "print.dodge[2].count_in_s", "give a number"),

@@ -202,7 +202,7 @@ def test_a_keeper_that_dies_is_replaced_and_the_pass_goes_on(darkroom, wait_unti
     assert darkroom.history()[-1].pid != keeper
     refused = darkroom.treadle("view")
     assert refused.code == 5
-    assert "refused while the enlarger is fault" in refused.sentence
+    assert "refused in the state 'fault'" in refused.sentence
     wait_until(lambda: darkroom.ask("GET", "/health")[1]["well"], "a new keeper is up")
     darkroom.tell("clear")
     darkroom.until_state("held")

@@ -214,7 +214,7 @@ def test_what_can_not_be_done_is_told_in_one_sentence(darkroom):
         ("record show -- -1", 1, "/record/-1"),
         ("record list --limit 0", 2, "limit: give a whole number from 1 to 1000"),
         ("record list --limit 1001", 2, "limit: give a whole number from 1 to 1000"),
-        ("pedal long", 5, "refused while the enlarger is dark; arm a programme first"),
+        ("pedal long", 5, "refused in the state 'dark'; arm a programme first"),
         ("programme show Nothing --version 2", 3, "no programme is named"),
     ):
         told = darkroom.treadle(command)

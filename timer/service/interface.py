@@ -199,7 +199,7 @@ class Interface:
         state = status.state.value
         why = f" ({status.fault})" if status.fault else ""
         mend = _MENDS.get(state, "go on with the pedal")
-        raise RefusedError(f"{what}: refused while the enlarger is {state}{why}; {mend}")
+        raise RefusedError(f"{what}: refused in the state {state!r}{why}; {mend}")
 
     # Programmes.
 
@@ -399,6 +399,7 @@ async def serve_interface(daemon: Parts, stack: AsyncExitStack) -> None:
     app.add_routes(Interface(daemon).routes())
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.5)
     await runner.setup()
+    stack.callback(path.unlink, missing_ok=True)
     stack.push_async_callback(runner.cleanup)
     try:
         await web.UnixSite(runner, str(path)).start()

@@ -3,6 +3,7 @@
 import argparse
 from typing import Any
 
+from timer.errors import PlanError
 from timer.service.commands.common import Parsers, add_parser, add_socket, client_of, whole
 from timer.service.printing import say, say_json, say_table
 
@@ -42,7 +43,10 @@ def _list(args: argparse.Namespace) -> None:
 
 
 def _show(args: argparse.Namespace) -> None:
-    sheet = client_of(args).get(f"/record/{whole(args.number, 'sheet')}")
+    number = whole(args.number, "sheet")
+    if number < 1:
+        raise PlanError(f"sheet: {args.number[:40]} is no sheet's number; they begin with 1")
+    sheet = client_of(args).get(f"/record/{number}")
     if args.json:
         say_json(sheet)
         return
