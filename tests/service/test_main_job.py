@@ -211,7 +211,7 @@ def test_what_can_not_be_done_is_told_in_one_sentence(darkroom):
         ("pedal stamp", 2, "tap, long, leave"),
         ("record show 7", 3, "the record has no sheet 7; it has none yet"),
         ("record show seven", 2, "sheet: 'seven'"),
-        ("record show -- -1", 1, "/record/-1"),
+        ("record show -- -1", 2, "they begin with 1"),
         ("record list --limit 0", 2, "limit: give a whole number from 1 to 1000"),
         ("record list --limit 1001", 2, "limit: give a whole number from 1 to 1000"),
         ("pedal long", 5, "refused in the state 'dark'; arm a programme first"),
