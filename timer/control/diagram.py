@@ -1,7 +1,7 @@
 """The state diagram and the table of answers for the contributor's guide, made from the table.
 
-``python -m timer.control.diagram`` brings the guide up to date; a test fails
-while it is stale.
+``python -m timer.control.diagram``, in the project's folder, brings the guide up
+to date; a test fails while it is stale.
 """
 
 from collections.abc import Iterator
@@ -9,7 +9,7 @@ from pathlib import Path
 
 from timer.control.table import TABLE, Input, Row, State
 
-GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
+_GUIDE = Path("DEVELOPERS.md")
 _BEGIN, _END = "<!-- made from timer/control/table.py -->", "<!-- end of what is made -->"
 _SILENT = frozenset({"note", "note_off", "close_stray"})
 _ANSWERS = {"refuse": "refused", "order_off": "lamp off"}
@@ -77,4 +77,4 @@ def guide_with_diagram(guide: str) -> str:
 
 
 if __name__ == "__main__":
-    GUIDE.write_text(guide_with_diagram(GUIDE.read_text(encoding="utf-8")), encoding="utf-8")
+    _GUIDE.write_text(guide_with_diagram(_GUIDE.read_text(encoding="utf-8")), encoding="utf-8")
