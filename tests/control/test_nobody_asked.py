@@ -172,3 +172,17 @@ def test_a_repeat_that_could_not_be_stored_is_not_exposed_after_a_fault(room):
     room.tap()
     assert room.state in (State.FAULT, State.PAPER_OUT)
     assert len(room.exposures) == 1
+
+
+def test_a_lift_from_before_a_standstill_does_not_start_although_the_press_was_fresh(
+    room, plain_print
+):
+    room.arm(plain_print())
+    room.press()
+    room.wait(0.1)
+    lifted_ns = room.now_ns
+    room.agenda.now_ns += 5_000 * MS  # the machine stands still
+    room.control.edge(False, lifted_ns, is_stale=True)
+    room.wait_ns(0)
+    assert room.state is State.WAITING
+    assert not room.is_lit

@@ -14,6 +14,7 @@ from transitions import Machine
 
 from timer.clock import NS_PER_SECOND, to_ns
 from timer.control.cues import Cue, TimedCue, cues_of_pass, cues_of_pause
+from timer.control.intent import FootIntent
 from timer.control.pedal import PedalGrammar, PedalTimes
 from timer.control.ports import LampPort, ListenerPort, RecordPort, Status
 from timer.control.run import Run
@@ -103,11 +104,7 @@ class Control:
         self._stored: Run | None = None
         self._refused = False
         self._now_ns = 0
-        self._changes = 0
-        self._changed_ns = 0
-        self._pressed_at_change = -1
-        self._pressed_ns = 0
-        self._armed_by_foot_ns: int | None = None
+        self._intent = FootIntent(settings.again_ns)
         self._paper_is_out = paper_is_out
         self._due: list[tuple[int, int, TimedCue | Input | None]] = []
         self._sequence = count()
@@ -183,8 +180,7 @@ class Control:
         before = self.state
         self._model.trigger(one.name)  # type: ignore[attr-defined]
         if self.state is not before:
-            self._changes += 1
-            self._changed_ns = at_ns
+            self._intent.state_changed(at_ns)
             self._tell_paper()
         if self.state is not before or not self._refused:
             self._listener.status(self.status(at_ns))
@@ -199,9 +195,11 @@ class Control:
 
     def edge(self, down: bool, at_ns: int, *, is_stale: bool = False) -> None:
         """Take a raw edge of the pedal; one that ``is_stale`` stops, but starts nothing."""
+        if is_stale:
+            self._intent.forget()
         self._pedal.edge(down, at_ns)
         if is_stale:
-            self._pressed_at_change = -1
+            self._intent.forget()  # the press of this very edge, too
 
     def wake(self, now_ns: int) -> None:
         """Do all that has become due."""
@@ -260,11 +258,8 @@ class Control:
 
     def _from_pedal(self, one: Input, at_ns: int) -> None:
         if one is Input.PRESS:
-            # A press older than the state that it meets was meant for the one before.
-            was_meant = at_ns >= self._changed_ns
-            self._pressed_at_change = self._changes if was_meant else -1
-            self._pressed_ns = at_ns
-        elif one is not Input.STUCK and not self._is_meant(one):
+            self._intent.pressed(at_ns)
+        elif one is not Input.STUCK and not self._intent.is_meant(one, self.state):
             self._now_ns = at_ns
             if one in (Input.TAP, Input.AGAIN, Input.LEAVE):
                 self._say(Cue.REFUSED)
@@ -272,26 +267,7 @@ class Control:
         before = self.state
         self.handle(one, at_ns)
         if self.state is State.PREPARING and before is not State.PREPARING:
-            self._armed_by_foot_ns = at_ns
-
-    def _is_meant(self, one: Input) -> bool:
-        """Whether the foot came down in the state in which it acts now.
-
-        A foot that came down before must not start, arm, give up or clear
-        anything: it was meant for what was then. What its own press brought
-        about (holding, ending) it may finish.
-        """
-        if self.state in (State.HOLDING, State.ENDING):
-            return True
-        if self._pressed_at_change != self._changes:
-            return False
-        armed_ns = self._armed_by_foot_ns
-        return not (
-            one is Input.TAP
-            and self.state is State.WAITING
-            and armed_ns is not None
-            and self._pressed_ns - armed_ns < self._settings.again_ns
-        )
+            self._intent.armed(at_ns)
 
     def _crossed(self, very_long: bool, at_ns: int) -> None:
         self._now_ns = at_ns
