@@ -264,7 +264,7 @@ def test_a_very_long_press_before_the_first_pass_gives_up_without_light(room, st
     assert room.state is State.PAPER_OUT
     assert room.keeper.periods == []
     assert room.record.of("end") == []
-    assert room.record.of("close") == [(1, "given up")]
+    assert room.record.of("close") == [(1, "unused")]
 
 
 # Once more.
@@ -487,7 +487,7 @@ def test_a_sheet_is_closed_where_its_repeated_pass_could_not_be_stored(room, str
 def test_another_programme_may_be_armed_until_the_first_light_and_not_after(room, strip):
     room.arm(strip(Advance.PEDAL))
     room.arm(strip(Advance.PEDAL))
-    assert room.record.of("close") == [(1, "given up")]
+    assert room.record.of("close") == [(1, "unused")]
     room.tap()
     room.wait(5.0)
     assert room.state is State.WAITING
@@ -730,3 +730,31 @@ def test_the_run_counts_what_is_left_and_never_less_than_nothing(plain_print):
     run: Run = plain_print()
     run.received_ns = 6 * SECOND
     assert run.left_ns == 0
+
+
+def test_a_sheet_that_saw_no_light_is_unused_and_not_spoilt(room, plain_print):
+    room.arm(plain_print())
+    room.say(Input.DARK)
+    assert room.record.of("close") == [(1, "unused")]
+
+
+def test_a_finished_sheet_stays_complete_where_its_repeat_is_not_made(room, plain_print):
+    room.arm(plain_print())
+    room.tap()
+    room.wait(6.0)
+    room.long_press()
+    room.wait(1.0)
+    room.very_long_press()
+    assert room.record.of("close") == [(1, "complete")]
+
+
+def test_what_was_told_of_a_recovered_pass_is_past_once_the_rest_is_given(darkroom, plain_print):
+    run = plain_print()
+    run.sheet, run.begun, run.exposed, run.received_ns = 1, True, True, 2_000_000_000
+    room = darkroom(resumed=run, recovered="it had received 2 s")
+    assert room.control.status(room.now_ns).recovered == "it had received 2 s"
+    assert room.control.status(room.now_ns).hands == "leave paper and card as they are"
+    room.tap()
+    assert room.control.status(room.now_ns).recovered is None
+    room.wait(4.0)
+    assert [one.seconds for one in room.exposures] == [3.0]

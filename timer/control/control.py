@@ -232,8 +232,6 @@ class Control:
                 fault=self._fault_shown,
             )
         one = run.present
-        # While a pass runs the hands are busy with it; what they do next belongs to the one after.
-        shown = run.following if self.state is State.EXPOSING else one
         return Status(
             state=self.state,
             at_ns=at_ns,
@@ -249,10 +247,22 @@ class Control:
             received_ns=run.received_ns,
             on_since_ns=self._on_ns,
             ends_ns=self._ends_ns,
-            hands=None if self.state is State.DONE or shown is None else shown.hands,
+            hands=self._hands(run),
             fault=self._fault_shown,
             recovered=self._recovered,
         )
+
+    def _hands(self, run: Run) -> str | None:
+        """Return what the hands do next."""
+        if self.state is State.DONE:
+            return None
+        if self.state is State.EXPOSING:
+            # The hands are busy with this pass; what they do next belongs to the one after.
+            return run.following.hands if run.following is not None else None
+        if run.begun:
+            return "leave paper and card as they are"
+        hands = run.present.hands
+        return f"once more, on the same sheet: {hands}" if run.is_repeated else hands
 
     # The pedal.
 
@@ -403,6 +413,7 @@ class Control:
             raise RuntimeError("no pass to repeat")
         self._run.go_to(index)
         self._run.finished = False
+        self._run.is_repeated = True
         self._run.awaits_store = True
         self._record.repeat_pass(self._run)
 
@@ -435,6 +446,7 @@ class Control:
         self._unschedule()
         if self._run is not None:
             self._ordered_ns = self._now_ns
+            self._recovered = None  # the rest is on its way: what was to be told of it is past
             self._order = self._lamp.expose(self._run.left_ns)
             self._doubt_order()
 
@@ -535,7 +547,7 @@ class Control:
     def _finish(self) -> None:
         self._end_pass()
         if self._run is not None:
-            self._run.finished = True
+            self._run.finished = self._run.was_finished = True
         self._say(Cue.DONE)
 
     def _hold(self) -> None:
@@ -568,7 +580,7 @@ class Control:
         run = self._run
         if run is not None and run.sheet is not None and not run.closed:
             run.closed = True
-            self._record.close_sheet(run.sheet, "complete" if run.finished else "given up")
+            self._record.close_sheet(run.sheet, run.outcome)
 
     def _put_away(self) -> None:
         self._close_sheet()

@@ -1,13 +1,12 @@
 """What control asks of the world around it; none of these may wait for anything."""
 
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Protocol
 
 from timer.control.cues import Cue
 from timer.control.run import Run
 from timer.control.table import State
-
-Outcome = Literal["complete", "given up"]
+from timer.record.sheets import Outcome
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from timer.programmes.model import Programme
 from timer.programmes.passes import Pass, passes_of
+from timer.record.sheets import Outcome
 
 
 @dataclass(slots=True)
@@ -14,7 +15,9 @@ class Run:
     ``version`` is the programme's in the store, None for one that was never
     saved. ``sheet`` is the sheet's number in the record, known once it is
     written. ``begun`` tells that the lamp has been on for the present pass,
-    ``exposed`` that it has been on for any, ``finished`` that all passes are made,
+    ``exposed`` that it has been on for any, ``finished`` that all passes are made
+    (``was_finished``: had been, before one of them was armed once more),
+
     ``awaits_store`` that what is intended is not yet
     written, ``closed`` that the sheet is ended in the record. ``told_ns`` is how far into the
     present pass its cues were told; None where it has yet to begin here.
@@ -29,6 +32,8 @@ class Run:
     begun: bool = False
     exposed: bool = False
     finished: bool = False
+    was_finished: bool = False
+    is_repeated: bool = False
     closed: bool = False
     awaits_store: bool = False
     told_ns: int | None = None
@@ -41,6 +46,13 @@ class Run:
     def present(self) -> Pass:
         """The pass that is armed, running or held."""
         return self.passes[self.index]
+
+    @property
+    def outcome(self) -> Outcome:
+        """How the sheet ends if it is closed now."""
+        if self.finished or (self.was_finished and not self.begun):
+            return "complete"
+        return "given up" if self.exposed else "unused"
 
     @property
     def following(self) -> Pass | None:
@@ -57,4 +69,5 @@ class Run:
         self.index = index
         self.received_ns = 0
         self.begun = False
+        self.is_repeated = False
         self.told_ns = None

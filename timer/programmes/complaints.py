@@ -16,6 +16,7 @@ _Path = tuple[str | int, ...]
 
 _SYNTAX_LINE = re.compile(r"(?P<what>.*) \(at (?:line (?P<line>\d+), .*|end of document)\)", re.S)
 _STEP = re.compile(r"\.(?P<key>\w+)|\[(?P<index>\d+)\]")
+_BOUNDS = {"<=": "of at most", ">=": "of at least", "<": "below", ">": "above"}
 _WORDS = {
     "str": 'text in quotes, such as "face"',
     "int": "a whole number",
@@ -52,7 +53,7 @@ class Source:
         if match is not None and line is None:
             return self.complain(f"it can't be read to its end ({found}); is it cut short?")
         return self.complain(
-            f"this line can't be read ({found}); compare it with a saved programme",
+            f"this line can't be read ({found}); correct it, or look at one that works",
             line=None if line is None else int(line),
         )
 
@@ -73,6 +74,8 @@ class Source:
             return self.complain(
                 f"{shown(repr(_value(raw, path)))} is not known; give {values}", path
             )
+        if bound := re.fullmatch(r"Expected `\w+` (<=|>=|<|>) (\S+)", found):
+            return self.complain(f"give a number {_BOUNDS[bound[1]]} {bound[2]}", path)
         if found == "Number out of range":
             return self.complain("this number is far too large; give one that can be meant", path)
         return self.complain(shown(found, 300), path)

@@ -7,7 +7,8 @@ from typing import Literal
 from timer.programmes.model import Programme
 from timer.programmes.text import from_toml
 
-Outcome = Literal["complete", "given up", "interrupted"]
+# A pass or a sheet ends in one of these; a sheet alone can be "unused".
+Outcome = Literal["complete", "given up", "interrupted", "unused"]
 State = Literal["planned", "begun", "complete", "given up", "interrupted"]
 
 

@@ -41,6 +41,16 @@ class _Parser(argparse.ArgumentParser):
         raise PlanError(f"{clean}; see '{self.prog} --help'")
 
 
+class _Version(argparse.Action):
+    """Prints the version; looked up only then, since that is slow."""
+
+    def __call__(self, *_args: object, **_more: object) -> NoReturn:
+        from importlib.metadata import version  # noqa: PLC0415
+
+        say(f"treadle {version('treadle')}")
+        raise SystemExit(0)
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser with all commands."""
     from timer.service.commands import (  # noqa: PLC0415 -- each imports what only it needs, later
@@ -59,6 +69,7 @@ def build_parser() -> argparse.ArgumentParser:
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version and leave")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for module in (plan, programme, enlarger, record, config, doctor, rehearse):
         module.add(commands)
@@ -94,6 +105,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with suppress(OSError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        warn(f"{error.filename or 'the output'}: can't be used ({error.strerror}); make room")
+        return TreadleError.exit_code
     return 0
 
 

@@ -1,5 +1,6 @@
 """The configuration: one TOML file, validated whole, each fault told with its line and field."""
 
+import json
 import os
 import tomllib
 from pathlib import Path
@@ -247,4 +248,26 @@ socket = "/run/treadle/treadle.sock"
 data = "/var/lib/treadle"
 runtime = "/run/treadle"
 beats_s = 0.5         # the lamp goes off when the daemon has been silent for this long
+"""
+
+
+def simulated_example(folder: Path) -> str:
+    """Return a configuration for a machine without GPIO, with all files in ``folder``."""
+    where = json.dumps(str(folder))  # a JSON text is a TOML text
+    return f"""\
+# Treadle on a simulated enlarger: no hardware is needed, and no lamp is switched.
+
+[lamp]
+driver = "simulated"
+
+[pedal]
+driver = "simulated"    # press it with: treadle pedal
+
+[sounder]
+driver = "simulated"
+
+[service]
+data = {where}
+runtime = {where}
+socket = {json.dumps(str(folder / "treadle.sock"))}
 """

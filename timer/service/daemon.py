@@ -1,9 +1,7 @@
 """The daemon: everything put together, started in the order of dependence, ended in reverse."""
 
 import asyncio
-import fcntl
 import logging
-import os
 import signal
 import sys
 import time
@@ -17,7 +15,7 @@ from timer.control.control import Control
 from timer.control.cues import Cue
 from timer.control.run import Run
 from timer.control.table import Input
-from timer.errors import ServiceError, StoreError
+from timer.errors import ServiceError
 from timer.keeper.journal import read_journal, set_journal_aside
 from timer.keeper.link import KeeperLink, KeeperSettings
 from timer.programmes.store import ProgrammeStore
@@ -27,6 +25,7 @@ from timer.service.dark_way import BEAT_SECONDS, DarkWay, KeeperLamp
 from timer.service.devices import open_pedal, open_sounder
 from timer.service.interface import serve_interface
 from timer.service.listeners import Listeners
+from timer.service.lock import only_daemon
 from timer.service.record_writer import RecordWriter
 from timer.service.recovery import recover
 from timer.service.systemd import notify
@@ -90,7 +89,7 @@ class Daemon:
         runtime, data = Path(self.config.service.runtime), Path(self.config.service.data)
         for folder in (runtime, data):
             _make_folder(folder)
-        self._stack.enter_context(_lock(runtime))
+        self._stack.enter_context(only_daemon(runtime))
         self._stack.callback(sys.setswitchinterval, sys.getswitchinterval())
         sys.setswitchinterval(_SWITCH_SECONDS)
 
@@ -229,29 +228,6 @@ def _make_folder(folder: Path) -> None:
             f"{folder}: this folder can't be made ({error.strerror}); make it, or name another one"
             " in the configuration under [service]"
         ) from None
-
-
-class _lock:  # noqa: N801 -- used like a function, in a with statement
-    """Holds the lock that keeps a second daemon away; the system frees it when the process ends."""
-
-    def __init__(self, runtime: Path) -> None:
-        self._path = runtime / "treadle.lock"
-        self._fd = -1
-
-    def __enter__(self) -> None:
-        try:
-            self._fd = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
-            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            os.close(self._fd)
-            raise ServiceError(
-                f"{self._path}: another daemon runs this enlarger already; stop it first"
-            ) from None
-        except OSError as error:
-            raise StoreError(f"{self._path}: can't be opened ({error.strerror})") from None
-
-    def __exit__(self, *_exception: object) -> None:
-        os.close(self._fd)
 
 
 def _boot_id() -> str:

@@ -5,7 +5,7 @@ import logging
 import os
 import socket
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from concurrent.futures import Future
 from contextlib import AsyncExitStack
 from pathlib import Path
@@ -14,7 +14,7 @@ from typing import Any, Protocol, TypeVar
 import msgspec
 from aiohttp import WSMsgType, web
 
-from timer.clock import NS_PER_SECOND, SteadyClock
+from timer.clock import NS_PER_SECOND, SteadyClock, to_seconds
 from timer.control.control import Control
 from timer.control.run import Run
 from timer.control.table import Input
@@ -30,9 +30,10 @@ from timer.errors import (
 )
 from timer.keeper.link import KeeperLink
 from timer.programmes.model import Programme
+from timer.programmes.passes import Pass, passes_of
 from timer.programmes.store import ProgrammeStore, StoredProgramme
 from timer.programmes.text import from_toml, to_toml
-from timer.record.sheets import SheetRecord
+from timer.record.sheets import PassRecord, SheetRecord
 from timer.record.store import Record
 from timer.service.client import ASKED_AT
 from timer.service.config import Config
@@ -171,13 +172,9 @@ class Interface:
         else:
             stored = await self._stored(body)
             run = Run(stored.programme, stored.version)
-        longest_s = self._daemon.config.lamp.longest_s
-        for one in run.passes:
-            if one.intended_ns > longest_s * 1e9:
-                raise PlanError(
-                    f"pass {one.number} takes {one.intended_ns / 1e9:g} s, longer than"
-                    f" lamp.longest_s ({longest_s:g} s) in the configuration; open the lens up"
-                )
+        too_long = self._too_long(run.passes)
+        if too_long is not None:
+            raise PlanError(too_long)
         daemon = self._daemon
 
         def do() -> bool:
@@ -186,6 +183,21 @@ class Interface:
         if not await _soon(daemon.dark_way.ask(do)):
             await self._refuse("arm")
         return await self.status(request)
+
+    def _too_long(self, passes: Sequence[Pass]) -> str | None:
+        """Return a sentence on the first pass that the lamp may not be on for, if there is one."""
+        longest_s = self._daemon.config.lamp.longest_s
+        for one in passes:
+            if one.intended_ns > longest_s * NS_PER_SECOND:
+                return (
+                    f"pass {one.number} takes {to_seconds(one.intended_ns):g} s, longer than"
+                    f" lamp.longest_s ({longest_s:g} s) in the configuration; open the lens up"
+                )
+        return None
+
+    def _kept(self, stored: StoredProgramme) -> dict[str, Any]:
+        too_long = self._too_long(passes_of(stored.programme))
+        return _shown(stored) | {"warnings": [] if too_long is None else [too_long]}
 
     async def _handle(self, request: web.Request, *inputs: Input) -> web.Response:
         if inputs[0] is not Input.DARK:
@@ -229,12 +241,13 @@ class Interface:
     async def add(self, request: web.Request) -> web.Response:
         """Keep a new programme."""
         programme = await self._programme(request)
-        return _json(_shown(await self._ask(lambda: self._daemon.store.add(programme))), 201)
+        stored = await self._ask(lambda: self._daemon.store.add(programme))
+        return _json(self._kept(stored), 201)
 
     async def change(self, request: web.Request) -> web.Response:
         """Keep a new version of a programme."""
         programme = await self._programme(request)
-        return _json(_shown(await self._ask(lambda: self._daemon.store.change(programme))))
+        return _json(self._kept(await self._ask(lambda: self._daemon.store.change(programme))))
 
     async def versions(self, request: web.Request) -> web.Response:
         """List all versions of a programme."""
@@ -381,7 +394,7 @@ def _shown_sheet(sheet: SheetRecord) -> dict[str, Any]:
                 "filter": one.filter,
                 "state": one.state,
                 "intended_ns": one.intended_ns,
-                "received_ns": None if one.received is None else one.received.exact_ns,
+                "received_ns": _received_ns(one),
                 "received_least_ns": None if one.received is None else one.received.least_ns,
                 "received_most_ns": None if one.received is None else one.received.most_ns,
                 "periods": [{"on_ns": p.on_ns, "off_ns": p.off_ns} for p in one.periods],
@@ -389,6 +402,13 @@ def _shown_sheet(sheet: SheetRecord) -> dict[str, Any]:
             for one in sheet.passes
         ],
     }
+
+
+def _received_ns(one: PassRecord) -> int | None:
+    """Return the measure; of a pass under way, what its ended periods come to."""
+    if one.received is not None:
+        return one.received.exact_ns
+    return sum(period.duration_ns for period in one.periods) if one.periods else None
 
 
 async def serve_interface(daemon: Parts, stack: AsyncExitStack) -> None:

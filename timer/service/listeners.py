@@ -9,9 +9,11 @@ from hardware.interface import Sounder
 from timer.control.cues import Cue
 from timer.control.ports import Status
 from timer.control.sounds import SOUNDS
+from timer.control.table import State
 
 # A listener that lets this much lie unread loses the oldest: what comes next matters more.
 QUEUE_LENGTH = 256
+_UNDER_WAY = frozenset({State.VIEWING, State.PAUSING, State.EXPOSING})
 _log = logging.getLogger(__name__)
 
 Event = Mapping[str, Any]
@@ -68,7 +70,7 @@ class Listeners:
 
 def shown_status(status: Status) -> dict[str, Any]:
     """Return ``status`` as names and values for JSON, with what is left in seconds."""
-    left_ns = None if status.ends_ns is None else max(0, status.ends_ns - status.at_ns)
+    left_ns = _left_ns(status)
     return {
         "state": status.state.value,
         "at_ns": status.at_ns,
@@ -89,3 +91,12 @@ def shown_status(status: Status) -> dict[str, Any]:
         "fault": status.fault,
         "recovered": status.recovered,
     }
+
+
+def _left_ns(status: Status) -> int | None:
+    """Return what is left of what is under way, or of the pass that is held."""
+    if status.state in _UNDER_WAY and status.ends_ns is not None:
+        return max(0, status.ends_ns - status.at_ns)
+    if status.state is State.HELD and status.intended_ns is not None:
+        return max(0, status.intended_ns - status.received_ns)
+    return None

@@ -14,10 +14,10 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
-from timer.control.ports import Outcome
 from timer.control.run import Run
 from timer.control.table import Input
 from timer.errors import StoreError, TreadleError
+from timer.record.sheets import Outcome
 from timer.record.store import Record
 
 _RETRY_SECONDS = 1.0

@@ -11,8 +11,6 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-import msgspec
-
 from hardware.simulated import SimulatedLine, SimulatedPedal, SimulatedSounder
 from timer.clock import SteadyClock
 from timer.control.run import Run
@@ -23,7 +21,7 @@ from timer.photo.strips import Strip
 from timer.programmes.model import Programme, Setup
 from timer.rehearsal.printer import SimulatedPrinter
 from timer.rehearsal.sheet import develop
-from timer.service.config import Config, parse_config
+from timer.service.config import Config, parse_config, simulated_example
 from timer.service.daemon import Daemon
 from timer.service.show import Show
 
@@ -64,24 +62,7 @@ async def rehearse(rate: int, *, keyboard: bool, quiet: bool) -> list[dict[str, 
 
 def rehearsal_config(folder: Path) -> Config:
     """Return a configuration that is simulated whole, with all files in ``folder``."""
-    text = f"""
-[lamp]
-driver = "simulated"
-[pedal]
-driver = "simulated"
-[sounder]
-driver = "simulated"
-[service]
-socket = {_quoted(folder / "treadle.sock")}
-data = {_quoted(folder)}
-runtime = {_quoted(folder)}
-"""
-    return parse_config(text, "the rehearsal's configuration")
-
-
-def _quoted(path: Path) -> str:
-    # A JSON text is a TOML text.
-    return msgspec.json.encode(str(path)).decode()
+    return parse_config(simulated_example(folder), "the rehearsal's configuration")
 
 
 async def _make(

@@ -32,7 +32,7 @@ _FIRST = (
         number INTEGER PRIMARY KEY,
         started_at TEXT NOT NULL,
         closed_at TEXT,
-        outcome TEXT CHECK (outcome IN ('complete', 'given up', 'interrupted')),
+        outcome TEXT CHECK (outcome IN ('complete', 'given up', 'interrupted', 'unused')),
         name TEXT NOT NULL,
         version INTEGER,
         body TEXT NOT NULL,

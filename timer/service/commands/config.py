@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+from pathlib import Path
 
 from timer.service.commands.common import Parsers, add_config, add_parser
 from timer.service.printing import say, say_json
@@ -16,6 +17,9 @@ def add(parsers: Parsers) -> None:
     check.add_argument("file", metavar="FILE", nargs="?")
     check.set_defaults(run=_check)
     example = add_parser(does, "example", "print a configuration with all defaults")
+    example.add_argument(
+        "--simulated", action="store_true", help="for a machine without GPIO, files beside it"
+    )
     example.set_defaults(run=_example)
 
 
@@ -33,9 +37,10 @@ def _check(args: argparse.Namespace) -> None:
 
 
 def _example(args: argparse.Namespace) -> None:
-    from timer.service.config import EXAMPLE  # noqa: PLC0415
+    from timer.service.config import EXAMPLE, simulated_example  # noqa: PLC0415
 
+    example = simulated_example(Path.cwd() / "treadle-data") if args.simulated else EXAMPLE
     if args.json:
-        say_json({"example": EXAMPLE})
+        say_json({"example": example})
     else:
-        sys.stdout.write(EXAMPLE)
+        sys.stdout.write(example)

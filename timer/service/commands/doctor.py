@@ -3,7 +3,7 @@
 import argparse
 from dataclasses import asdict
 
-from timer.errors import ServiceError
+from timer.errors import TreadleError
 from timer.service.commands.common import Parsers, add_config, add_parser
 from timer.service.printing import say, say_json
 
@@ -23,7 +23,7 @@ def _doctor(args: argparse.Namespace) -> None:
 
     findings = list(examine(config_path(args.config)))
     if args.json:
-        say_json([asdict(one) for one in findings])
+        say_json([asdict(one) | ({"mend": None} if one.sound else {}) for one in findings])
     else:
         for one in findings:
             say(f"{'sound' if one.sound else 'AMISS'}  {one.what}: {one.found}")
@@ -31,4 +31,4 @@ def _doctor(args: argparse.Namespace) -> None:
                 say(f"       {one.mend}")
     amiss = sum(not one.sound for one in findings)
     if amiss:
-        raise ServiceError(f"doctor: {amiss} of {len(findings)} things are amiss; see above")
+        raise TreadleError(f"doctor: {amiss} of {len(findings)} things are amiss; see above")

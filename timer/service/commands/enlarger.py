@@ -6,7 +6,7 @@ import logging
 from pathlib import Path
 from typing import Any
 
-from timer.errors import PlanError, TreadleError
+from timer.errors import PlanError, RefusedError, TreadleError
 from timer.service.client import Client, no_daemon
 from timer.service.commands.common import (
     Parsers,
@@ -46,7 +46,9 @@ def add(parsers: Parsers) -> None:
         "  treadle pedal leave   leave the programme, put the paper away",
     )
     add_socket(pedal)
-    pedal.add_argument("press", metavar="PRESS", nargs="?", default="tap")
+    pedal.add_argument(
+        "press", metavar="PRESS", nargs="?", default="tap", help="tap (default), long, or leave"
+    )
     pedal.set_defaults(run=_pedal)
 
     for name, path, does in (
@@ -114,10 +116,16 @@ def _dark(args: argparse.Namespace) -> None:
     from timer.keeper.journal import note_forced_off  # noqa: PLC0415
     from timer.keeper.link import force_off  # noqa: PLC0415
     from timer.service.config import config_path, load_config  # noqa: PLC0415
+    from timer.service.lock import is_locked  # noqa: PLC0415
 
     config, clock = load_config(config_path(args.config)), SteadyClock()
     force_off(config.lamp_text, clock)
     note_forced_off(config.journal, clock.monotonic_ns())
+    if is_locked(Path(config.service.runtime)):
+        raise RefusedError(
+            "the lamp's line was forced off, but a daemon runs that may switch it on again;"
+            " use 'treadle dark', or stop the daemon"
+        )
     if args.json:
         say_json({"lamp": "off"})
     else:

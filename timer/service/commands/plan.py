@@ -179,7 +179,7 @@ def say_print(plan: PrintPlan) -> None:
             (
                 n,
                 p.kind if p.label is None else f"burn {p.label}",
-                p.filter or "-",
+                p.filter or plan.passes[0].filter or "-",
                 f"{p.duration_seconds:.2f}",
             )
             for n, p in enumerate(plan.passes, start=1)

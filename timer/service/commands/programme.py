@@ -125,6 +125,8 @@ def _keep(args: argparse.Namespace, text: str, source: str) -> None:
     client = client_of(args)
     send = client.put if args.change else client.post
     stored = send("/programmes", programme=text, source=source)
+    for warning in stored["warnings"]:
+        warn(warning)
     if args.json:
         say_json(stored)
     else:
