@@ -8,6 +8,7 @@ from contextlib import suppress
 from typing import NoReturn
 
 from hardware.errors import HardwareError
+from timer import __version__
 from timer.errors import PlanError, TreadleError
 from timer.service.printing import say, warn
 
@@ -41,16 +42,6 @@ class _Parser(argparse.ArgumentParser):
         raise PlanError(f"{clean}; see '{self.prog} --help'")
 
 
-class _Version(argparse.Action):
-    """Prints the version; looked up only then, since that is slow."""
-
-    def __call__(self, *_args: object, **_more: object) -> NoReturn:
-        from importlib.metadata import version  # noqa: PLC0415
-
-        say(f"treadle {version('treadle')}")
-        raise SystemExit(0)
-
-
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser with all commands."""
     from timer.service.commands import (  # noqa: PLC0415 -- each imports what only it needs, later
@@ -69,7 +60,7 @@ def build_parser() -> argparse.ArgumentParser:
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action=_Version, nargs=0, help="print the version and leave")
+    parser.add_argument("--version", action="version", version=f"treadle {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for module in (plan, programme, enlarger, record, config, doctor, rehearse):
         module.add(commands)
