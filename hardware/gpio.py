@@ -20,8 +20,8 @@ from typing import Literal
 from hardware.errors import HardwareError
 from hardware.interface import Note, PedalEdge
 
-_INSTALL = "install it with: pip install 'treadle[gpio]'"
-_INSTALL_OLDER = "install it with: pip install 'treadle[gpio-older]'"
+_INSTALL = "install it with: pip install gpiozero lgpio"
+_INSTALL_OLDER = "install it with: pip install gpiozero RPi.GPIO"
 
 try:
     from gpiozero import DigitalOutputDevice, InputDevice, TonalBuzzer, exc

@@ -415,13 +415,13 @@ def test_a_missing_package_names_its_extra(monkeypatch):
     rpigpio(monkeypatch, missing("RPi"))
     assert refusal(lambda: make_factory("lgpio")) == (
         "the package lgpio is missing for the pin factory lgpio: "
-        "install it with: pip install 'treadle[gpio]'"
+        "install it with: pip install gpiozero lgpio"
     )
     assert refusal(lambda: make_factory("rpigpio")) == (
         "the package RPi.GPIO is missing for the pin factory rpigpio: "
-        "install it with: pip install 'treadle[gpio-older]'"
+        "install it with: pip install gpiozero RPi.GPIO"
     )
-    assert "treadle[gpio]" in refusal(lambda: make_factory(None))
+    assert "pip install gpiozero lgpio" in refusal(lambda: make_factory(None))
 
 
 def test_a_library_that_is_there_and_fails_says_more_than_one_that_is_missing(monkeypatch):
@@ -487,5 +487,5 @@ def test_without_gpiozero_the_extra_is_named(monkeypatch):
     message = refusal(lambda: runpy.run_path(gpio.__file__))
     assert message == (
         "the package gpiozero is missing for the Pi's pins: "
-        "install it with: pip install 'treadle[gpio]'"
+        "install it with: pip install gpiozero lgpio"
     )

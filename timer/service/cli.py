@@ -75,7 +75,7 @@ def _completion(args: argparse.Namespace) -> None:
         import shtab  # noqa: PLC0415 -- an extra
     except ImportError:
         raise TreadleError(
-            "completion: the library shtab is missing; pip install 'treadle[completion]'"
+            "completion: the library shtab is missing; install it with: pip install shtab"
         ) from None
     say(shtab.complete(build_parser(), args.shell))
 

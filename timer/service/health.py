@@ -117,12 +117,12 @@ def _libraries(config: Config) -> Iterator[Finding]:
     if config.gpio.library != "mock":
         needed.append({"lgpio": "lgpio", "rpigpio": "RPi"}[config.gpio.library])
     for name in needed:
-        extra = "gpio-older" if name == "RPi" else "gpio"
+        package = "RPi.GPIO" if name == "RPi" else name
         yield Finding(
             f"library {name}",
             importlib.util.find_spec(name) is not None,
             "looked for by name",
-            f"pip install 'treadle[{extra}]'",
+            f"install it with: pip install {package}",
         )
 
 
@@ -155,7 +155,7 @@ def _real_time() -> Iterator[Finding]:
     yield Finding(
         "real-time scheduling",
         allowed,
-        f"priority {_RT_PRIORITY} wanted, limit {limit}",
+        f"priority {_RT_PRIORITY} wanted, {_allowed(limit)}",
         "run the daemon by the systemd unit, which sets LimitRTPRIO; without it an exposure may"
         " end milliseconds late on a busy machine",
     )
@@ -164,16 +164,22 @@ def _real_time() -> Iterator[Finding]:
     yield Finding(
         "locked memory",
         enough,
-        f"32 MiB wanted, limit {memory}",
+        f"{32 << 20} bytes wanted, {_allowed(memory)}",
         "run the daemon by the systemd unit, which sets LimitMEMLOCK",
     )
+
+
+def _allowed(limit: int) -> str:
+    if os.geteuid() == 0:
+        return "root needs no permission"
+    return "no limit" if limit == resource.RLIM_INFINITY else f"{limit} allowed"
 
 
 def _daemon(config: Config) -> Finding:
     try:
         health = Client(Path(config.service.socket)).get("/health")
-    except TreadleError as error:
-        return Finding("daemon", True, f"not running ({error})")
+    except TreadleError:
+        return Finding("daemon", True, "not running, which is no fault of the machine")
     found = f"running as {health['daemon_pid']}, keeper {health['keeper_pid']}, real-time"
     found += f" {'granted' if health['real_time'] else 'not granted'}"
     return Finding("daemon", bool(health["well"]), found, "treadle clear, or restart the daemon")
