@@ -26,10 +26,10 @@ class Exposed:
         return (self.received_ns - self.intended_ns) / 1e6
 
     @property
-    def error_stops(self) -> float:
-        """Received over intended, in stops."""
+    def error_stops(self) -> float | None:
+        """Received over intended, in stops; None where nothing was received."""
         if self.received_ns <= 0:
-            return float("-inf")
+            return None
         return log2(self.received_ns / self.intended_ns)
 
     def as_json(self) -> dict[str, object]:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from hardware.simulated import SimulatedLine, SimulatedPedal, SimulatedSounder
-from timer.clock import SteadyClock
+from timer.clock import SteadyClock, to_ns
 from timer.control.run import Run
 from timer.control.table import Input, State
 from timer.errors import TreadleError
@@ -51,7 +51,7 @@ async def rehearse(rate: int, *, keyboard: bool, quiet: bool) -> list[dict[str, 
         config = rehearsal_config(Path(folder))
         clock = SteadyClock(rate)
         pedal, sounder = SimulatedPedal(clock.monotonic_ns), SimulatedSounder(clock.monotonic_ns)
-        keys = _keys(pedal) if keyboard else nullcontext()
+        keys = _keys(pedal, clock) if keyboard else nullcontext()
         async with Daemon(config, clock, pedal=pedal, sounder=sounder) as daemon:
             with keys, Show(clock, quiet=quiet, keyboard=keyboard) as show:
                 return [
@@ -100,7 +100,7 @@ async def _make(
 
 
 @contextmanager
-def _keys(pedal: SimulatedPedal) -> Iterator[None]:
+def _keys(pedal: SimulatedPedal, clock: SteadyClock) -> Iterator[None]:
     """Work the pedal by keys while inside: space taps, l is long, q is very long."""
     loop, keyboard = asyncio.get_running_loop(), sys.stdin.fileno()
     before = termios.tcgetattr(keyboard)
@@ -110,7 +110,7 @@ def _keys(pedal: SimulatedPedal) -> Iterator[None]:
         seconds = held.get(sys.stdin.read(1))
         if seconds is not None and not pedal.is_down:
             pedal.press()
-            loop.call_later(seconds, pedal.lift)
+            loop.call_later(clock.real_seconds(to_ns(seconds)), pedal.lift)
 
     tty.setcbreak(keyboard)
     loop.add_reader(keyboard, pressed)

@@ -48,7 +48,7 @@ def _say_sheet(sheet: dict[str, Any], rate: int) -> None:
                 f"{one['intended_s']:.4f}",
                 f"{one['received_s']:.4f}",
                 f"{one['error_ms']:+.4f}",
-                f"{one['error_stops']:+.6f}",
+                "no light" if one["error_stops"] is None else f"{one['error_stops']:+.6f}",
             )
             for one in sheet["places"]
         ),
