@@ -380,16 +380,10 @@ class Control:
             warning_ns = self._ends_ns - self._settings.viewing_warning_ns
             self._schedule(warning_ns, (TimedCue(0, Cue.VIEWING_ENDS),))
 
-    def _end_viewing(self) -> None:
-        self._lamp_went_off()
-
     def _note_paper_away(self) -> None:
         self._run = None
 
     def _arm(self) -> None:
-        self._open_sheet(self._wanted)
-
-    def _arm_instead(self) -> None:
         self._open_sheet(self._wanted)
 
     def _arm_last_again(self) -> None:
@@ -400,7 +394,7 @@ class Control:
         if run is None:  # the table lets no one come here without a run
             raise RuntimeError("nothing to arm")
         self._lamp.off()
-        self._order, self._on_ns, self._ends_ns = 0, None, None
+        self._lamp_went_off()  # whatever viewing still had to tell is void
         self._recovered = None
         self._close_sheet()
         self._run = self._last = run
@@ -433,10 +427,6 @@ class Control:
     def _note_stored(self) -> None:
         if self._run is not None:
             self._run.awaits_store = False
-
-    def _drop_run(self) -> None:
-        self._close_sheet()
-        self._run = None
 
     def _tell_not_stored(self) -> None:
         self._put_away()
@@ -624,7 +614,6 @@ class Control:
         self._lamp.off()
         self._fault_shown = None
         self._put_away()
-        self._run = None
 
     # Cues and other things that come with time.
 

@@ -15,12 +15,12 @@ class Run:
     ``version`` is the programme's in the store, None for one that was never
     saved. ``sheet`` is the sheet's number in the record, known once it is
     written. ``begun`` tells that the lamp has been on for the present pass,
-    ``exposed`` that it has been on for any, ``finished`` that all passes are made
-    (``was_finished``: had been, before one of them was armed once more),
-
-    ``awaits_store`` that what is intended is not yet
-    written, ``closed`` that the sheet is ended in the record. ``told_ns`` is how far into the
-    present pass its cues were told; None where it has yet to begin here.
+    ``exposed`` that it has been on for any, ``is_repeated`` that the present
+    pass was armed once more. ``finished`` tells that all passes are made,
+    ``was_finished`` that they had been before one was armed once more,
+    ``awaits_store`` that what is intended is not yet written, ``closed`` that
+    the sheet is ended in the record. ``told_ns`` is how far into the present
+    pass its cues were told, None where it has yet to begin here.
     """
 
     programme: Programme

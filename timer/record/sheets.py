@@ -63,6 +63,11 @@ class PassRecord:
     begun_ns: int | None
     marked_ns: int | None
 
+    @property
+    def measured_ns(self) -> int:
+        """What the measured periods come to."""
+        return sum(period.duration_ns for period in self.periods)
+
 
 @dataclass(frozen=True, slots=True)
 class SheetRecord:

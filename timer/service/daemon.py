@@ -115,7 +115,7 @@ class Daemon:
         self.listeners = Listeners(loop, self._sounder)
         self.writer = RecordWriter(self.record, boot_id, self._troubled)
         self._stack.callback(self.writer.stop)
-        control = Control(
+        self.control = Control(
             KeeperLamp(self.link),
             self.writer,
             self.listeners,
@@ -124,8 +124,7 @@ class Daemon:
             paper_is_out=recovered.paper_is_out,
             recovered=recovered.text,
         )
-        self.dark_way = DarkWay(control, self.link, self.clock)
-        self.control = control
+        self.dark_way = DarkWay(self.control, self.link, self.clock)
         self.writer.stored = self._stored
         self.dark_way.start()
         self._stack.callback(self.dark_way.stop)
@@ -160,15 +159,12 @@ class Daemon:
         self._stack.callback(pedal.close)
         if pedal.is_down:
             fault = "the pedal was down at start; lift the foot or free the pedal, then clear"
-            now_ns = self.clock.monotonic_ns()
-            self.dark_way.ask(lambda: self.control.handle(Input.STUCK, now_ns, fault=fault))
-            self.dark_way.edge(True, now_ns)
+            self.dark_way.handle(Input.STUCK, fault=fault)
+            self.dark_way.edge(True, self.clock.monotonic_ns())
         pedal.watch(lambda edge: self.dark_way.edge(edge.down, edge.at_ns))
 
     def _stored(self, answer: Input, run: Run) -> None:
-        self.dark_way.post(
-            lambda: _ignore(self.control.handle(answer, self.clock.monotonic_ns(), run=run))
-        )
+        self.dark_way.handle(answer, run=run)
 
     def _troubled(self, sentence: str) -> None:
         self.listeners.trouble(sentence)
@@ -214,10 +210,6 @@ async def _end(task: "asyncio.Task[object]") -> None:
     task.cancel()
     with suppress(asyncio.CancelledError):
         await task
-
-
-def _ignore(_taken: bool) -> None:
-    """Drop the answer: a refusal has been told by its cue."""
 
 
 def _make_folder(folder: Path) -> None:

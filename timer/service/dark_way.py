@@ -19,6 +19,7 @@ from hardware.errors import HardwareError
 from timer.clock import SteadyClock
 from timer.control.control import Control
 from timer.control.ports import Status
+from timer.control.run import Run
 from timer.control.table import Input
 from timer.errors import TreadleError
 from timer.keeper.link import KeeperLink
@@ -147,13 +148,18 @@ class DarkWay:
         is_stale = self._clock.real_seconds(age_ns) > STALE_SECONDS
         self._control.edge(down, at_ns, is_stale=is_stale)
 
-    def handle(self, *inputs: Input) -> "Future[bool]":
-        """Take inputs in one go; the answer is False where the last of them is refused."""
+    def handle(
+        self, *inputs: Input, run: Run | None = None, fault: str | None = None
+    ) -> "Future[bool]":
+        """Take inputs in one go; the answer is False where the last of them is refused.
+
+        ``run`` and ``fault`` are what :meth:`Control.handle` takes with an input.
+        """
 
         def do() -> bool:
             taken = True
             for one in inputs:
-                taken = self._control.handle(one, self._clock.monotonic_ns())
+                taken = self._control.handle(one, self._clock.monotonic_ns(), run=run, fault=fault)
             return taken
 
         return self.ask(do)

@@ -14,8 +14,7 @@ from typing import Any, Protocol, TypeVar
 import msgspec
 from aiohttp import WSMsgType, web
 
-from timer.clock import NS_PER_SECOND, SteadyClock, to_seconds
-from timer.control.control import Control
+from timer.clock import NS_PER_SECOND, to_seconds
 from timer.control.run import Run
 from timer.control.table import Input
 from timer.errors import (
@@ -64,8 +63,6 @@ class Parts(Protocol):
     """The parts of the daemon that the interface reaches."""
 
     config: Config
-    clock: SteadyClock
-    control: Control
     dark_way: DarkWay
     link: KeeperLink
     listeners: Listeners
@@ -175,12 +172,7 @@ class Interface:
         too_long = self._too_long(run.passes)
         if too_long is not None:
             raise PlanError(too_long)
-        daemon = self._daemon
-
-        def do() -> bool:
-            return daemon.control.handle(Input.ARM, daemon.clock.monotonic_ns(), run=run)
-
-        if not await _soon(daemon.dark_way.ask(do)):
+        if not await _soon(self._daemon.dark_way.handle(Input.ARM, run=run)):
             await self._refuse("arm")
         return await self.status(request)
 
@@ -408,7 +400,7 @@ def _received_ns(one: PassRecord) -> int | None:
     """Return the measure; of a pass under way, what its ended periods come to."""
     if one.received is not None:
         return one.received.exact_ns
-    return sum(period.duration_ns for period in one.periods) if one.periods else None
+    return one.measured_ns if one.periods else None
 
 
 async def serve_interface(daemon: Parts, stack: AsyncExitStack) -> None:

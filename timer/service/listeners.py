@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from hardware.interface import Sounder
+from timer.clock import to_seconds
 from timer.control.cues import Cue
 from timer.control.ports import Status
 from timer.control.sounds import SOUNDS
@@ -86,7 +87,7 @@ def shown_status(status: Status) -> dict[str, Any]:
         "received_ns": status.received_ns,
         "on_since_ns": status.on_since_ns,
         "ends_ns": status.ends_ns,
-        "left_s": None if left_ns is None else left_ns / 1e9,
+        "left_s": None if left_ns is None else to_seconds(left_ns),
         "hands": status.hands,
         "fault": status.fault,
         "recovered": status.recovered,

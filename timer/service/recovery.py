@@ -61,11 +61,12 @@ def recover(record: Record, kept: Iterable[KeptPeriod], boot_id: str, now_ns: in
 def _replay(record: Record, number: int, kept: list[KeptPeriod], boot_id: str) -> None:
     """Write into the record what only the keeper's journal knows."""
     for period in kept:
-        one = _present(record.sheet(number))
+        sheet = record.sheet(number)
+        one = _present(sheet)
         if one is None:
             return
         known = -1 if one.order_id is None else one.order_id
-        if period.order < max([known, *_orders(record.sheet(number))]):
+        if period.order < known or period.order <= _latest_ended_order(sheet):
             continue
         if period.order > known:
             record.begin_pass(number, one.number, period.order, boot_id, period.on_ns)
@@ -79,13 +80,10 @@ def _replay(record: Record, number: int, kept: list[KeptPeriod], boot_id: str) -
             record.end_pass(number, one.number, "complete")
 
 
-def _orders(sheet: SheetRecord) -> list[int]:
-    """Return the orders of passes that have ended: the journal can add nothing to those."""
-    return [
-        one.order_id + 1
-        for one in sheet.passes
-        if one.order_id is not None and one.state not in ("planned", "begun")
-    ]
+def _latest_ended_order(sheet: SheetRecord) -> int:
+    """Return the last order of the passes that have ended: the journal adds nothing to those."""
+    ended = (one.order_id for one in sheet.passes if one.state not in ("planned", "begun"))
+    return max((order for order in ended if order is not None), default=-1)
 
 
 def _present(sheet: SheetRecord) -> PassRecord | None:
@@ -102,8 +100,7 @@ def _known(one: PassRecord) -> tuple[int, int]:
     """Return the least and the most that the record holds, earlier bounds included."""
     if one.received is not None:
         return one.received.least_ns, one.received.most_ns
-    measured_ns = sum(period.duration_ns for period in one.periods)
-    return measured_ns, measured_ns
+    return one.measured_ns, one.measured_ns
 
 
 def _bounds(

@@ -77,11 +77,7 @@ async def _make(
     before = len(line.history())
     hands: set[asyncio.Task[None]] = set()
     try:
-        await asyncio.wrap_future(
-            daemon.dark_way.ask(
-                lambda: daemon.control.handle(Input.ARM, daemon.clock.monotonic_ns(), run=run)
-            )
-        )
+        await asyncio.wrap_future(daemon.dark_way.handle(Input.ARM, run=run))
         while not printer.is_done:
             event = await events.get()
             show.tell(event)

@@ -106,7 +106,7 @@ def _headline(status: Mapping[str, Any]) -> str:
     what = status["kind"] + (f" {status['label']}" if status["label"] else "")
     line = f"{status['state']}: pass {status['pass']} of {status['passes']}, {what}"
     if status["intended_ns"]:
-        line += f", {status['intended_ns'] / 1e9:.2f} s"
+        line += f", {to_seconds(status['intended_ns']):.2f} s"
     # While the lamp is on the hands are busy: what they do next comes after.
     when = "next" if status["state"] == "exposing" else "hands"
     return line + (f"; {when}: {status['hands']}" if status["hands"] else "")

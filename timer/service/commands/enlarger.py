@@ -6,6 +6,7 @@ import logging
 from pathlib import Path
 from typing import Any
 
+from timer.clock import SteadyClock, to_seconds
 from timer.errors import PlanError, RefusedError, TreadleError
 from timer.service.client import Client, no_daemon
 from timer.service.commands.common import (
@@ -112,7 +113,6 @@ def _dark(args: argparse.Namespace) -> None:
     if not args.force:
         _tell(args, client_of(args).post("/dark"))
         return
-    from timer.clock import SteadyClock  # noqa: PLC0415 -- only here needed
     from timer.keeper.journal import note_forced_off  # noqa: PLC0415
     from timer.keeper.link import force_off  # noqa: PLC0415
     from timer.service.config import config_path, load_config  # noqa: PLC0415
@@ -181,7 +181,7 @@ def status_line(status: _Fields) -> str:
         parts.append(status["programme"])
         what = status["kind"] + (f" {status['label']}" if status["label"] else "")
         parts.append(f"pass {status['pass']} of {status['passes']} ({what})")
-        parts.append(f"{status['intended_ns'] / 1e9:.2f} s")
+        parts.append(f"{to_seconds(status['intended_ns']):.2f} s")
     if status["left_s"] is not None:
         parts.append(f"{status['left_s']:.1f} s left")
     if status["hands"]:

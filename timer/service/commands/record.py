@@ -3,6 +3,7 @@
 import argparse
 from typing import Any
 
+from timer.clock import to_seconds
 from timer.errors import PlanError
 from timer.service.commands.common import Parsers, add_parser, add_socket, client_of, whole
 from timer.service.printing import say, say_json, say_table
@@ -60,7 +61,7 @@ def _show(args: argparse.Namespace) -> None:
                 one["attempt"],
                 one["kind"] + (f" {one['label']}" if one["label"] else ""),
                 one["state"],
-                f"{one['intended_ns'] / 1e9:.6f}",
+                f"{to_seconds(one['intended_ns']):.6f}",
                 _received(one),
             )
             for one in sheet["passes"]
@@ -70,7 +71,9 @@ def _show(args: argparse.Namespace) -> None:
 
 def _received(one: dict[str, Any]) -> str:
     if one["received_ns"] is not None:
-        return f"{one['received_ns'] / 1e9:.6f}"
+        return f"{to_seconds(one['received_ns']):.6f}"
     if one["received_least_ns"] is None:
         return "-"
-    return f"{one['received_least_ns'] / 1e9:.3f} to {one['received_most_ns'] / 1e9:.3f}"
+    return (
+        f"{to_seconds(one['received_least_ns']):.3f} to {to_seconds(one['received_most_ns']):.3f}"
+    )
