@@ -1,0 +1,1 @@
+"""What makes the virtual machine: its kernel, its root, and how it is worked."""
