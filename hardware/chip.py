@@ -1,4 +1,4 @@
-"""A lamp straight on the kernel's GPIO character device, without any library.
+"""Lines straight on the kernel's GPIO character device, without any library; the lamp first.
 
 It exists for two reasons. The line is requested as an output *together with* its
 off level, in one step, so that a relay which is active at a low level does not
@@ -35,7 +35,13 @@ GPIO_V2_LINE_SET_VALUES_IOCTL = 0xC010B40F
 # enum gpio_v2_line_flag and enum gpio_v2_line_attr_id of linux/gpio.h
 GPIO_V2_LINE_FLAG_USED = 1 << 0
 GPIO_V2_LINE_FLAG_ACTIVE_LOW = 1 << 1
+GPIO_V2_LINE_FLAG_INPUT = 1 << 2
 GPIO_V2_LINE_FLAG_OUTPUT = 1 << 3
+GPIO_V2_LINE_FLAG_EDGE_RISING = 1 << 4
+GPIO_V2_LINE_FLAG_EDGE_FALLING = 1 << 5
+GPIO_V2_LINE_FLAG_BIAS_PULL_UP = 1 << 8
+GPIO_V2_LINE_FLAG_BIAS_PULL_DOWN = 1 << 9
+GPIO_V2_LINE_FLAG_BIAS_DISABLED = 1 << 10
 GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES = 2
 
 # struct gpiochip_info: name, label, lines
@@ -87,23 +93,14 @@ class ChipLamp:
         ioctl: Ioctl = fcntl.ioctl,
         device_folder: str = "/dev",
     ) -> None:
-        self._fd = -1
         self._ioctl = ioctl
-        path = find_header(ioctl, device_folder) if chip is None else chip
-        chip_fd = _open_chip(path)
-        try:
-            label, lines = _chip_info(ioctl, chip_fd, path)
-            # A chip that we chose ourselves also has lines which do not come out on the
-            # header; they run the board's own parts and must not be touched.
-            if chip is None and label in HEADER_LABELS:
-                lines = min(lines, HIGHEST_HEADER_LINE + 1)
-            offset = _find_line(ioctl, chip_fd, path, line, lines)
-            self._where = f"the lamp's GPIO line {offset} on {path}"
-            self._fd = _request_off(
-                ioctl, chip_fd, self._where, offset, active_high=active_high, consumer=consumer
-            )
-        finally:
-            os.close(chip_fd)
+        # With ACTIVE_LOW the kernel turns levels round itself, so 0 is "off" either way.
+        flags = GPIO_V2_LINE_FLAG_OUTPUT | (0 if active_high else GPIO_V2_LINE_FLAG_ACTIVE_LOW)
+        self._fd = -1  # for a look at a lamp that could not be opened
+        self._fd, self._where = request_line(
+            "the lamp", line, flags, chip=chip, consumer=consumer, starts_off=True, ioctl=ioctl,
+            device_folder=device_folder,
+        )  # fmt: skip
 
     def on(self) -> None:
         """Switch on; raises HardwareError where the kernel refuses or the lamp is closed."""
@@ -116,15 +113,7 @@ class ChipLamp:
     @property
     def is_on(self) -> bool:
         """The level that the kernel reads back from the line now."""
-        values = bytearray(LINE_VALUES.pack(0, _THE_ONLY_LINE))
-        try:
-            self._ioctl(self._open_fd(), GPIO_V2_LINE_GET_VALUES_IOCTL, values)
-        except OSError as error:
-            raise HardwareError(
-                f"{self._where} can't be read ({_reason(error)}): {_AT_THE_SWITCH}."
-            ) from error
-        bits: int = LINE_VALUES.unpack(values)[0]
-        return bool(bits & _THE_ONLY_LINE)
+        return read_level(self._open_fd(), self._where, self._ioctl, _AT_THE_SWITCH)
 
     def close(self) -> None:
         """Switch off and let go of the line; a second call does nothing.
@@ -211,7 +200,7 @@ def look_at_line(
     fd = _open_chip(path)
     try:
         _, lines = _chip_info(ioctl, fd, path)
-        offset = _find_line(ioctl, fd, path, line, lines)
+        offset = _find_line(ioctl, fd, path, "the lamp", line, lines)
         name, holder, flags = _line_info(ioctl, fd, offset)
     except OSError as error:
         raise HardwareError(
@@ -263,7 +252,7 @@ def _line_info(ioctl: Ioctl, fd: int, offset: int) -> tuple[str, str, int]:
     return _text(name), _text(consumer), flags
 
 
-def _find_line(ioctl: Ioctl, fd: int, path: str, line: int | str, lines: int) -> int:
+def _find_line(ioctl: Ioctl, fd: int, path: str, what: str, line: int | str, lines: int) -> int:
     if isinstance(line, str) and not line.isdecimal():
         for offset in range(lines):
             try:
@@ -271,51 +260,83 @@ def _find_line(ioctl: Ioctl, fd: int, path: str, line: int | str, lines: int) ->
             except OSError as error:
                 raise HardwareError(
                     f"line {offset} of {path} can't be asked for its name ({_reason(error)}): "
-                    "give the lamp's line as a number."
+                    f"give {what}'s line as a number."
                 ) from error
             if name == line:
                 return offset
         raise HardwareError(
-            f"{path} has no line named {line}: give the lamp's line as a number "
+            f"{path} has no line named {line}: give {what}'s line as a number "
             f"from 0 to {lines - 1}."
         )
     offset = int(line)
     if not 0 <= offset < lines:
         raise HardwareError(
-            f"{path} has no line {offset} for the lamp: choose one from 0 to {lines - 1}."
+            f"{path} has no line {offset} for {what}: choose one from 0 to {lines - 1}."
         )
     return offset
 
 
-def _request_off(
-    ioctl: Ioctl, chip_fd: int, where: str, offset: int, *, active_high: bool, consumer: str
-) -> int:
-    """Make the line an output that is off, in one step, and return its file descriptor."""
-    # With ACTIVE_LOW the kernel turns levels round itself, so 0 is "off" either way.
-    flags = GPIO_V2_LINE_FLAG_OUTPUT | (0 if active_high else GPIO_V2_LINE_FLAG_ACTIVE_LOW)
-    request = bytearray(
-        LINE_REQUEST.pack(
-            offset,
-            consumer.encode("ascii", "replace")[:LONGEST_CONSUMER],
-            flags,
-            1,  # one attribute: the level to start with
-            GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES,
-            0,  # off
-            _THE_ONLY_LINE,
-            1,  # one line
-            0,  # no events
-            -1,
-        )
-    )
+def request_line(
+    what: str,
+    line: int | str,
+    flags: int,
+    *,
+    chip: str | None,
+    consumer: str,
+    starts_off: bool = False,
+    ioctl: Ioctl = fcntl.ioctl,
+    device_folder: str = "/dev",
+) -> tuple[int, str]:
+    """Take a line for ``what``; returns its file descriptor and the words for where it is.
+
+    ``starts_off``: an output gets its level in the same step. Raises HardwareError.
+    """
+    path = find_header(ioctl, device_folder) if chip is None else chip
+    chip_fd = _open_chip(path)
     try:
-        ioctl(chip_fd, GPIO_V2_GET_LINE_IOCTL, request)
-    except OSError as error:
-        raise HardwareError(_refusal(ioctl, chip_fd, where, offset, error)) from error
+        label, lines = _chip_info(ioctl, chip_fd, path)
+        # A chip that we chose ourselves also has lines which do not come out on the
+        # header; they run the board's own parts and must not be touched.
+        if chip is None and label in HEADER_LABELS:
+            lines = min(lines, HIGHEST_HEADER_LINE + 1)
+        offset = _find_line(ioctl, chip_fd, path, what, line, lines)
+        where = f"{what}'s GPIO line {offset} on {path}"
+        request = bytearray(
+            LINE_REQUEST.pack(
+                offset,
+                consumer.encode("ascii", "replace")[:LONGEST_CONSUMER],
+                flags,
+                int(starts_off),  # one attribute: the level to start with
+                GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES if starts_off else 0,
+                0,  # off
+                _THE_ONLY_LINE if starts_off else 0,
+                1,  # one line
+                0,  # as many events waiting as the kernel likes
+                -1,
+            )
+        )
+        try:
+            ioctl(chip_fd, GPIO_V2_GET_LINE_IOCTL, request)
+        except OSError as error:
+            raise HardwareError(_refusal(ioctl, chip_fd, what, where, offset, error)) from error
+    finally:
+        os.close(chip_fd)
     fd: int = struct.unpack_from("=i", request, LINE_REQUEST_FD_AT)[0]
-    return fd
+    return fd, where
 
 
-def _refusal(ioctl: Ioctl, chip_fd: int, where: str, offset: int, error: OSError) -> str:
+def read_level(fd: int, where: str, ioctl: Ioctl, mend: str) -> bool:
+    """Return whether the line is active; HardwareError, with ``mend``, where it can't be read."""
+    values = bytearray(LINE_VALUES.pack(0, _THE_ONLY_LINE))
+    try:
+        ioctl(fd, GPIO_V2_LINE_GET_VALUES_IOCTL, values)
+    except OSError as error:
+        raise HardwareError(f"{where} can't be read ({_reason(error)}): {mend}.") from error
+    bits: int = LINE_VALUES.unpack(values)[0]
+    return bool(bits & _THE_ONLY_LINE)
+
+
+def _refusal(ioctl: Ioctl, chip_fd: int, what: str, where: str, offset: int, error: OSError) -> str:
     if error.errno == errno.EBUSY:
         try:
             _, holder, _ = _line_info(ioctl, chip_fd, offset)
@@ -323,7 +344,7 @@ def _refusal(ioctl: Ioctl, chip_fd: int, where: str, offset: int, error: OSError
             holder = ""
         return (
             f"{where} is held by {holder or 'another program'}: stop that program, "
-            "or choose another line for the lamp."
+            f"or choose another line for {what}."
         )
     if error.errno in (errno.EPERM, errno.EACCES):
         return f"this user may not use {where}: add the user to group gpio and log in again."
@@ -332,7 +353,7 @@ def _refusal(ioctl: Ioctl, chip_fd: int, where: str, offset: int, error: OSError
             f"the kernel does not understand the request for {where} ({_reason(error)}): "
             "update the system to Linux 5.10 or later."
         )
-    return f"{where} can't be made an output ({_reason(error)}): choose another line for the lamp."
+    return f"{where} can't be taken ({_reason(error)}): choose another line for {what}."
 
 
 def _text(field: bytes) -> str:

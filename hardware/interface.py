@@ -59,6 +59,40 @@ class Pedal(Protocol):
         ...
 
 
+class PedalWire(Protocol):
+    """The foot switch for whoever waits on file descriptors, without a thread of its own."""
+
+    def fileno(self) -> int:
+        """Return the file descriptor that becomes readable with an edge."""
+        ...
+
+    def read(self) -> Sequence[tuple[bool, int]]:
+        """Return the edges since the last call as (down, stamp in ns), without waiting."""
+        ...
+
+    @property
+    def is_down(self) -> bool:
+        """Whether the switch is pressed now."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the switch."""
+        ...
+
+
+class Sense(Protocol):
+    """What sees whether the lamp really burns: a second contact, or a sensor in its light."""
+
+    @property
+    def is_lit(self) -> bool:
+        """Whether the lamp burns now; raises HardwareError where that can't be told."""
+        ...
+
+    def close(self) -> None:
+        """Let go of it."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Note:
     """One piece of a sound: a pitch, or a rest where ``hertz`` is None."""

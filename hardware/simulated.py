@@ -190,6 +190,112 @@ class SimulatedLamp:
         self.line.write(wanted or (self.welded and self.line.level))
 
 
+class SimulatedFoot:
+    """A foot on the far end of a simulated pedal's wire, which is a named pipe at ``path``.
+
+    Raises HardwareError where there is no such pipe, or nobody reads it.
+    """
+
+    def __init__(
+        self, path: str | os.PathLike[str], now_ns: Callable[[], int] = time.monotonic_ns
+    ) -> None:
+        self._now_ns = now_ns
+        try:
+            self._fd = os.open(path, os.O_WRONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        except OSError as error:
+            raise HardwareError(
+                f"the simulated pedal {os.fspath(path)} can't be pressed ({error.strerror}): "
+                "start the controller first."
+            ) from error
+
+    def press(self) -> int:
+        """Come down, and return the stamp of it in nanoseconds."""
+        return self._write(True)
+
+    def lift(self) -> int:
+        """Lift, and return the stamp of it in nanoseconds."""
+        return self._write(False)
+
+    def close(self) -> None:
+        """Go away, and leave the pedal as it is."""
+        os.close(self._fd)
+
+    def _write(self, down: bool) -> int:
+        at_ns = self._now_ns()
+        os.write(self._fd, _RECORD.pack(at_ns, down, os.getpid()))
+        return at_ns
+
+
+class SimulatedPedalWire:
+    """A PedalWire that is a named pipe at ``path``; :class:`SimulatedFoot` is at its far end."""
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self._down = False
+        self._fd = -1
+        try:
+            if not os.path.exists(path):  # noqa: PTH110 - pathlib would cost 2 MiB
+                os.mkfifo(path, 0o660)
+            # For writing too: a pipe whose last foot has gone would be readable for ever.
+            self._fd = os.open(path, os.O_RDWR | os.O_NONBLOCK | os.O_CLOEXEC)
+        except OSError as error:
+            raise HardwareError(
+                f"the simulated pedal {os.fspath(path)} can't be opened ({error.strerror}): "
+                "choose a folder that this user may write to."
+            ) from error
+
+    def fileno(self) -> int:
+        """Return the file descriptor that becomes readable with an edge."""
+        return self._fd
+
+    @property
+    def is_down(self) -> bool:
+        """Whether the last edge that was read is a press."""
+        return self._down
+
+    def read(self) -> list[tuple[bool, int]]:
+        """Return the edges that came since the last call."""
+        try:
+            records = os.read(self._fd, 16 * _RECORD.size)
+        except BlockingIOError:
+            return []
+        edges = [(bool(down), at_ns) for at_ns, down, _ in _RECORD.iter_unpack(records)]
+        if edges:
+            self._down = edges[-1][0]
+        return edges
+
+    def close(self) -> None:
+        """Let go of the pipe; a second call does nothing."""
+        fd, self._fd = self._fd, -1
+        if fd >= 0:
+            os.close(fd)
+
+
+class SimulatedSense:
+    """A Sense that sees the simulated line at ``path``, with the faults of a switch.
+
+    A file beside the line with ``.fault`` at its end says what has failed: with
+    "welded" in it the lamp burns on however it is switched, with "dead" it never burns.
+    """
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self._line = SimulatedLine(path)
+        self._fault = f"{os.fspath(path)}.fault"
+
+    @property
+    def is_lit(self) -> bool:
+        """Whether the lamp would be seen to burn."""
+        try:
+            with open(self._fault, encoding="ascii") as file:  # noqa: PTH123 - pathlib costs 2 MiB
+                fault = file.read().strip()
+        except FileNotFoundError:
+            fault = ""
+        return fault == "welded" or (fault != "dead" and self._line.level)
+
+    def close(self) -> None:
+        """Let go of the line."""
+        self._line.close()
+
+
 class SimulatedPedal:
     """A Pedal that is worked by calls: ``press``, ``lift`` and ``bounce``.
 

@@ -6,7 +6,7 @@ nanoseconds of the one monotonic clock.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from heapq import heappop, heappush
 from itertools import count
 
@@ -15,10 +15,10 @@ from transitions import Machine
 from timer.clock import NS_PER_SECOND, to_ns
 from timer.control.cues import Cue, TimedCue, cues_of_pass, cues_of_pause
 from timer.control.intent import FootIntent
-from timer.control.pedal import PedalGrammar, PedalTimes
 from timer.control.ports import LampPort, ListenerPort, RecordPort, Status
 from timer.control.run import Run
 from timer.control.table import TABLE, Input, State
+from timer.foot import Foot, PedalGrammar, PedalTimes
 from timer.keeper.protocol import Reason, Record
 
 MARK_NS = NS_PER_SECOND // 2
@@ -54,7 +54,7 @@ class ControlSettings:
     viewing_limit_ns: int = to_ns(180.0)
     viewing_warning_ns: int = to_ns(15.0)
     pedal_holds: bool = True
-    pedal_times: PedalTimes = field(default_factory=PedalTimes)
+    pedal_times: PedalTimes = PedalTimes()  # noqa: RUF009 -- a tuple: it can't change
     late_ns: int = to_ns(0.25)
     again_ns: int = to_ns(0.7)
 
@@ -266,7 +266,8 @@ class Control:
 
     # The pedal.
 
-    def _from_pedal(self, one: Input, at_ns: int) -> None:
+    def _from_pedal(self, foot: Foot, at_ns: int) -> None:
+        one = Input(foot.value)
         if one is Input.PRESS:
             self._intent.pressed(at_ns)
         elif one is not Input.STUCK and not self._intent.is_meant(one, self.state):

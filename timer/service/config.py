@@ -10,8 +10,8 @@ import msgspec
 
 from timer.clock import to_ns
 from timer.control.control import ControlSettings
-from timer.control.pedal import PedalTimes
 from timer.errors import FormatError
+from timer.foot import PedalTimes
 from timer.photo.switching import Switching
 from timer.programmes.complaints import Source, shown
 

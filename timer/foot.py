@@ -1,18 +1,34 @@
-"""The pedal's grammar: from raw edges, bounce included, to what the foot meant.
+"""The pedal's grammar: from raw edges, bounce included, to what the foot did.
+
+Control judges by it, and so does the keeper: it is pure and small enough for both.
 
 The first edge counts, and its own stamp; for a short while after it nothing
 else does. At the end of that while the level that the switch then has is taken.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
 
 from timer.clock import to_ns
-from timer.control.table import Input
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
-@dataclass(frozen=True, slots=True)
-class PedalTimes:
+class Foot(StrEnum):
+    """What a foot does, in the words of the state machine's inputs."""
+
+    PRESS = "press"  # it comes down
+    TAP = "tap"  # up again after a short press
+    BRUSH = "brush"  # up again sooner than any foot, a spike on the wire
+    LONG = "long"  # down for as long as giving up takes
+    AGAIN = "again"  # up again after a long press
+    LEAVE = "leave"  # up again after a very long press
+    STUCK = "stuck"  # down for longer than any foot would
+
+
+class PedalTimes(NamedTuple):
     """How long things take, in nanoseconds.
 
     ``brush_ns``: shorter than any foot is down, so a spike on the wire;
@@ -31,7 +47,7 @@ class PedalTimes:
 
 
 class PedalGrammar:
-    """Turns edges and the passing of time into inputs; ``say(input, at_ns)`` receives them.
+    """Turns edges and the passing of time into words; ``say(foot, at_ns)`` receives them.
 
     ``crossed(very_long, at_ns)`` tells that the foot has been down for long or
     very long, so that the printer can hear when to lift it.
@@ -40,8 +56,8 @@ class PedalGrammar:
     def __init__(
         self,
         times: PedalTimes,
-        say: Callable[[Input, int], None],
-        crossed: Callable[[bool, int], None],
+        say: "Callable[[Foot, int], None]",
+        crossed: "Callable[[bool, int], None]",
     ) -> None:
         self._times = times
         self._say = say
@@ -93,11 +109,11 @@ class PedalGrammar:
         while self._stages and until_ns >= self._stages[0][0]:
             at_ns, stage = self._stages.pop(0)
             if stage == "stuck":
-                self._say(Input.STUCK, at_ns)
+                self._say(Foot.STUCK, at_ns)
             else:
                 self._crossed(stage == "very long", at_ns)
                 if stage == "long" and now_ns - at_ns <= self._times.late_ns:
-                    self._say(Input.LONG, at_ns)
+                    self._say(Foot.LONG, at_ns)
 
     def _accept(self, down: bool, at_ns: int) -> None:
         self._down = down
@@ -109,15 +125,15 @@ class PedalGrammar:
                 (at_ns + self._times.very_long_ns, "very long"),
                 (at_ns + self._times.stuck_ns, "stuck"),
             ]
-            self._say(Input.PRESS, at_ns)
+            self._say(Foot.PRESS, at_ns)
             return
         self._stages = []
         held_ns = at_ns - self._down_ns
         if held_ns < self._times.brush_ns:
-            self._say(Input.BRUSH, at_ns)
+            self._say(Foot.BRUSH, at_ns)
         elif held_ns >= self._times.very_long_ns:
-            self._say(Input.LEAVE, at_ns)
+            self._say(Foot.LEAVE, at_ns)
         elif held_ns >= self._times.long_ns:
-            self._say(Input.AGAIN, at_ns)
+            self._say(Foot.AGAIN, at_ns)
         else:
-            self._say(Input.TAP, at_ns)
+            self._say(Foot.TAP, at_ns)
