@@ -200,7 +200,7 @@ def look_at_line(
     fd = _open_chip(path)
     try:
         _, lines = _chip_info(ioctl, fd, path)
-        offset = _find_line(ioctl, fd, path, "the lamp", line, lines)
+        offset = _find_line(ioctl, fd, path, line, lines, what="the lamp")
         name, holder, flags = _line_info(ioctl, fd, offset)
     except OSError as error:
         raise HardwareError(
@@ -252,7 +252,7 @@ def _line_info(ioctl: Ioctl, fd: int, offset: int) -> tuple[str, str, int]:
     return _text(name), _text(consumer), flags
 
 
-def _find_line(ioctl: Ioctl, fd: int, path: str, what: str, line: int | str, lines: int) -> int:
+def _find_line(ioctl: Ioctl, fd: int, path: str, line: int | str, lines: int, *, what: str) -> int:
     if isinstance(line, str) and not line.isdecimal():
         for offset in range(lines):
             try:
@@ -299,7 +299,7 @@ def request_line(
         # header; they run the board's own parts and must not be touched.
         if chip is None and label in HEADER_LABELS:
             lines = min(lines, HIGHEST_HEADER_LINE + 1)
-        offset = _find_line(ioctl, chip_fd, path, what, line, lines)
+        offset = _find_line(ioctl, chip_fd, path, line, lines, what=what)
         where = f"{what}'s GPIO line {offset} on {path}"
         request = bytearray(
             LINE_REQUEST.pack(
@@ -318,7 +318,9 @@ def request_line(
         try:
             ioctl(chip_fd, GPIO_V2_GET_LINE_IOCTL, request)
         except OSError as error:
-            raise HardwareError(_refusal(ioctl, chip_fd, what, where, offset, error)) from error
+            raise HardwareError(
+                _refusal(ioctl, chip_fd, where, offset, error, what=what)
+            ) from error
     finally:
         os.close(chip_fd)
     fd: int = struct.unpack_from("=i", request, LINE_REQUEST_FD_AT)[0]
@@ -336,7 +338,9 @@ def read_level(fd: int, where: str, ioctl: Ioctl, mend: str) -> bool:
     return bool(bits & _THE_ONLY_LINE)
 
 
-def _refusal(ioctl: Ioctl, chip_fd: int, what: str, where: str, offset: int, error: OSError) -> str:
+def _refusal(
+    ioctl: Ioctl, chip_fd: int, where: str, offset: int, error: OSError, *, what: str
+) -> str:
     if error.errno == errno.EBUSY:
         try:
             _, holder, _ = _line_info(ioctl, chip_fd, offset)
