@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 
+# What a foot did longer ago than this starts nothing: the machine stood still in between.
+STALE_SECONDS = 1.0
+
+
 class Foot(StrEnum):
     """What a foot does, in the words of the state machine's inputs."""
 

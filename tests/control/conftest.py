@@ -86,8 +86,14 @@ class FakeKeeper:
         self._present = 0
         self._life = 0
 
-    def expose(self, duration_ns: int) -> int:
+    def expose(self, duration_ns: int, latched: int = 0) -> int:
         return self._order(Kind.EXPOSE, duration_ns)
+
+    def latch(self, duration_ns: int, from_ns: int) -> int:
+        return 0  # this keeper hears no pedal
+
+    def dismiss(self, latched: int) -> bool:
+        return True
 
     def view(self, limit_ns: int) -> int:
         return self._order(Kind.VIEW, limit_ns)

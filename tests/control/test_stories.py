@@ -432,7 +432,7 @@ def test_a_sheet_stored_after_it_was_given_up_is_closed(room, strip):
     assert room.state is State.PAPER_OUT
     room.record.answer_for(run, True)
     assert room.state is State.PAPER_OUT
-    assert room.record.of("close") == [(1, "given up")]
+    assert room.record.of("close") == [(1, "unused")]
 
 
 @pytest.mark.parametrize("stored", [True, False])
@@ -447,7 +447,7 @@ def test_a_late_answer_for_a_run_given_up_leaves_the_next_one_alone(room, strip,
     assert room.state is State.WAITING
     room.tap()
     assert room.is_lit
-    assert room.record.of("close") == ([(1, "given up")] if stored else [])
+    assert room.record.of("close") == ([(1, "unused")] if stored else [])
 
 
 def test_a_sheet_stored_after_a_fault_was_cleared_is_closed(room, strip):
@@ -457,7 +457,7 @@ def test_a_sheet_stored_after_a_fault_was_cleared_is_closed(room, strip):
     assert room.say(Input.CLEAR)
     assert room.state is State.PAPER_OUT
     room.record.answer_for(run, True)
-    assert room.record.of("close") == [(1, "given up")]
+    assert room.record.of("close") == [(1, "unused")]
 
 
 def test_a_sheet_is_closed_once_where_its_repeated_pass_is_given_up_before_it_is_stored(

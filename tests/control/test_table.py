@@ -100,5 +100,5 @@ def test_a_fault_ends_in_fault_with_the_lamp_ordered_off_and_heard(state, fault,
     room.control.handle(fault, room.now_ns)
     assert room.state is State.FAULT
     assert Kind.OFF in room.keeper.orders[already:]
-    assert room.cues(asked_ns)[-1] is Cue.FAULT
+    assert room.cues(asked_ns)[-1] is (Cue.ALARM if fault is Input.ALARM else Cue.FAULT)
     assert room.control.status(room.now_ns).fault

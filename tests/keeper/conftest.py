@@ -8,9 +8,10 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -42,6 +43,7 @@ class Bench:
     folder: Path
     longest_ns: int = to_ns(60.0)
     beats_ns: int = to_ns(60.0)
+    more: dict[str, Any] = field(default_factory=dict)
     processes: list["subprocess.Popen[bytes]"] = field(default_factory=list)
     channels: list[socket.socket] = field(default_factory=list)
     links: list[KeeperLink] = field(default_factory=list)
@@ -79,6 +81,16 @@ class Bench:
     def wait_dark(self) -> None:
         wait_until(lambda: not self.is_lit, "the lamp to be off")
 
+    def settings(self, journal: Path | None = None) -> KeeperSettings:
+        """Return how a keeper is started here; ``more`` are settings of the test's own."""
+        return KeeperSettings(
+            lamp=self.lamp_text,
+            longest_ns=self.longest_ns,
+            beats_ns=self.beats_ns,
+            journal=journal or self.journal,
+            **self.more,
+        )
+
     def start(
         self, command: tuple[str, ...] = PLAIN_KEEPER, journal: Path | None = None
     ) -> "RawKeeper":
@@ -86,10 +98,7 @@ class Bench:
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         with theirs:
             process = subprocess.Popen(
-                [
-                    *command, self.lamp_text, str(theirs.fileno()), "1", str(self.longest_ns),
-                    str(self.beats_ns), str(journal or self.journal),
-                ],
+                [*command, *self.settings(journal).arguments(theirs.fileno())],
                 pass_fds=(theirs.fileno(),), cwd=ROOT, stdin=subprocess.DEVNULL,
                 stderr=subprocess.PIPE, start_new_session=True,
             )  # fmt: skip
@@ -100,13 +109,7 @@ class Bench:
 
     def link(self, command: tuple[str, ...] = PLAIN_KEEPER, lamp: str | None = None) -> KeeperLink:
         """Return the daemon's end of a keeper, not started yet."""
-        settings = KeeperSettings(
-            lamp=lamp or self.lamp_text,
-            longest_ns=self.longest_ns,
-            beats_ns=self.beats_ns,
-            journal=self.journal,
-            command=command,
-        )
+        settings = replace(self.settings(), lamp=lamp or self.lamp_text, command=command)
         link = KeeperLink(settings, SteadyClock())
         self.links.append(link)
         return link

@@ -28,11 +28,12 @@ class FaultyLamp(SimulatedLamp):
 
 
 def main() -> None:
-    fault, lamp_text, channel_fd, rate, longest_ns, beats_ns, journal = sys.argv[1:]
-    clock = SteadyClock(int(rate))
-    lamp = FaultyLamp(SimulatedLine(lamp_text.partition(":")[2], clock.monotonic_ns))
+    fault = sys.argv[1]
+    told = dict(one.split("=", 1) for one in sys.argv[2:])
+    clock = SteadyClock(int(told["rate"]))
+    lamp = FaultyLamp(SimulatedLine(told["lamp"].partition(":")[2], clock.monotonic_ns))
     lamp.fault = fault
-    channel = socket.socket(fileno=int(channel_fd))
+    channel = socket.socket(fileno=int(told["channel"]))
     if fault == "alarm first":
         channel.send(pack(Record(Kind.ALARM)))
     elif fault == "garbage":
@@ -44,13 +45,13 @@ def main() -> None:
         channel.send(pack(Record(Kind.READY)))
         lamp.on()
         time.sleep(60)
-    journal_fd = os.open(journal, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o640)
+    journal_fd = os.open(told["journal"], os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o640)
     Keeper(
         lamp,
         channel,
         clock,
-        longest_ns=int(longest_ns),
-        beats_ns=int(beats_ns),
+        longest_ns=int(told["longest_ns"]),
+        beats_ns=int(told["beats_ns"]),
         journal_fd=journal_fd,
     ).run()
 

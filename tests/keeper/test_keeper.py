@@ -142,6 +142,7 @@ def test_without_light_it_waits_for_beats_for_ever(bench):
     bench.beats_ns = 1
     keeper = bench.start().ready()
     for _ in range(3):
+        keeper.send(Kind.ASK)
         keeper.hear(Kind.ALIVE)
     keeper.send(Kind.OFF)
     assert keeper.process.poll() is None

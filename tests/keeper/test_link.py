@@ -24,6 +24,7 @@ class Ear:
         self.is_well = True
 
     def listen(self):
+        self.link.ask()
         reports, self.is_well = self.link.receive()
         self.reports += reports
         return self.is_well

@@ -24,11 +24,14 @@ from timer.keeper.protocol import Reason, Record
 MARK_NS = NS_PER_SECOND // 2
 # What is left below this is not worth a switching of the lamp.
 SHORTEST_REST_NS = NS_PER_SECOND // 1000
+_ALARM_AGAIN_NS = to_ns(3.0)
 
 FAULT_TEXTS = {
     Reason.LAMP_WRITE_FAILED: "the lamp's line could not be switched; check its wiring and driver",
-    Reason.LAMP_STAYS_ON: "the lamp's line stays on after off; pull the enlarger's plug",
-    Reason.LAMP_STAYS_OFF: "the lamp's line stays off after on; check its wiring and driver",
+    Reason.LAMP_STAYS_ON: "the lamp stays on after off; pull the enlarger's plug",
+    Reason.LAMP_STAYS_OFF: "the lamp stays off after on; check its bulb, plug, wiring and driver",
+    Reason.SENSE_FAILED: "the lamp's sense contact can't be read; check its wiring",
+    Reason.MUST_COOL: "the lamp was on for as long as lamp.most_per_hour_s allows; let it cool",
     Reason.TOO_LONG: "the keeper refused an exposure as too long; raise lamp.longest_s",
     Reason.BUSY: "the keeper refused an order since the lamp was on",
     Reason.BAD_ORDER: "the keeper refused an order that it could not read",
@@ -58,6 +61,11 @@ class ControlSettings:
     late_ns: int = to_ns(0.25)
     again_ns: int = to_ns(0.7)
 
+
+# What ends the wait for a tap: it may come from elsewhere, and must not cross with one.
+_ENDS_THE_WAIT = frozenset(
+    {Input.ARM, Input.DARK, Input.PAPER_AWAY, Input.AGAIN, Input.LEAVE, Input.LONG}
+)
 
 # Cues that count: of no use late.
 _COUNTING = frozenset({Cue.TICK, Cue.FIFTH, Cue.COUNT, Cue.DODGE_COUNT})
@@ -95,9 +103,12 @@ class Control:
         self._fault_shown: str | None = None
         self._fault_text = ""
         self._fault_is_keepers = False
+        self._fault_is_alarm = False
         self._order_is_refused = False
         self._ordered_ns = 0
         self._order = 0
+        self._latched = 0  # the order that a tap starts in the keeper itself
+        self._alarm_ns: int | None = None  # when the alarm sounds next
         self._on_ns: int | None = None
         self._ends_ns: int | None = None
         self._report: Record | None = None
@@ -147,6 +158,8 @@ class Control:
     def next_wake_ns(self) -> int | None:
         """When :meth:`wake` has something to do; None where only an input can bring it."""
         due = [self._due[0][0]] if self._due else []
+        if self._alarm_ns is not None:
+            due.append(self._alarm_ns)
         if self._pedal.next_wake_ns is not None:
             due.append(self._pedal.next_wake_ns)
         return min(due, default=None)
@@ -176,15 +189,40 @@ class Control:
             reason = Reason.NONE if report is None else report.reason
             self._fault_text = fault or FAULT_TEXTS.get(reason, _FAULT_INPUTS[one])
             self._fault_is_keepers = one is Input.KEEPER_LOST
+            self._fault_is_alarm = one is Input.ALARM
             self._order_is_refused = one is Input.ORDER_REFUSED
         before = self.state
+        if self._latched and one in _ENDS_THE_WAIT:
+            if not self._lamp.dismiss(self._latched):
+                # A foot was quicker. The lamp is off again, and its reports are on their way.
+                self._refuse()
+                return False
+            self._latched = 0
         self._model.trigger(one.name)  # type: ignore[attr-defined]
         if self.state is not before:
             self._intent.state_changed(at_ns)
             self._tell_paper()
+            if before is State.FAULT:
+                self._latched, self._alarm_ns = 0, None
+        self._tend_latch()
         if self.state is not before or not self._refused:
             self._listener.status(self.status(at_ns))
         return not self._refused
+
+    def _tend_latch(self) -> None:
+        """Have a tap start the present pass in the keeper itself, as long as one may start it."""
+        run = self._run
+        is_due = (
+            self.state in (State.WAITING, State.HELD)
+            and run is not None
+            and self._order == 0
+            and not self._is_complete()
+        )
+        if is_due and run is not None and not self._latched:
+            self._latched = self._lamp.latch(run.left_ns, self._intent.from_ns)
+        elif self._latched and self.state not in (State.WAITING, State.HELD, State.FAULT):
+            self._lamp.off()
+            self._latched = 0
 
     def _tell_paper(self) -> None:
         """Have it written whether paper may be out: a restart must not forget it."""
@@ -204,6 +242,9 @@ class Control:
     def wake(self, now_ns: int) -> None:
         """Do all that has become due."""
         self._pedal.wake(now_ns)
+        if self._alarm_ns is not None and self._alarm_ns <= now_ns:
+            self._now_ns = now_ns
+            self._sound_alarm()
         while self._due and self._due[0][0] <= now_ns:
             at_ns, _, what = heappop(self._due)
             is_late = now_ns - at_ns > self._settings.late_ns
@@ -314,7 +355,14 @@ class Control:
         return self._run is None or not self._run.exposed
 
     def _is_present_order(self) -> bool:
-        return self._report is not None and self._report.order == self._order
+        return self._report is not None and self._report.order in (self._order, self._latched)
+
+    def _is_latched_order(self) -> bool:
+        return (
+            bool(self._latched)
+            and self._report is not None
+            and (self._report.order == self._latched)
+        )
 
     def _is_present_sheet(self) -> bool:
         return self._stored is not None and self._stored is self._run
@@ -356,7 +404,7 @@ class Control:
         if run is None or run is self._run or run.sheet is None or run.closed:
             return
         run.closed = True
-        self._record.close_sheet(run.sheet, "given up")
+        self._record.close_sheet(run.sheet, run.outcome)
 
     def _refuse(self) -> None:
         self._refused = True
@@ -438,13 +486,15 @@ class Control:
         if self._run is not None:
             self._ordered_ns = self._now_ns
             self._recovered = None  # the rest is on its way: what was to be told of it is past
-            self._order = self._lamp.expose(self._run.left_ns)
+            self._order = self._lamp.expose(self._run.left_ns, self._latched)
+            self._latched = 0
             self._doubt_order()
 
     def _begin_pass(self) -> None:
         run, report = self._run, self._report
         if run is None or run.sheet is None or report is None:
             return
+        self._order, self._latched = report.order, 0
         self._on_ns = report.a_ns
         self._ends_ns = self._on_ns + run.left_ns
         run.begun = run.exposed = True
@@ -585,7 +635,15 @@ class Control:
         elif self._order_is_refused:
             self._lamp_went_off()  # it never was on, and no report will come
         self._fault_shown = self._fault_text
-        self._say(Cue.FAULT)
+        if self._fault_is_alarm:
+            self._sound_alarm()
+        else:
+            self._say(Cue.FAULT)
+
+    def _sound_alarm(self) -> None:
+        """Sound the alarm, now and again until it is cleared: the lamp may be on."""
+        self._say(Cue.ALARM)
+        self._alarm_ns = self._now_ns + _ALARM_AGAIN_NS
 
     def _end_period_without_keeper(self) -> None:
         """Add what the pass received until the lamp was forced off, which is now."""

@@ -33,6 +33,7 @@ class Cue(StrEnum):
     FOOT_VERY_LONG = "foot very long"
     NOT_STORED = "not stored"
     FAULT = "fault"
+    ALARM = "alarm"
 
 
 class TimedCue(NamedTuple):

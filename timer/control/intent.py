@@ -23,6 +23,13 @@ class FootIntent:
         self._pressed_ns = 0
         self._armed_ns: int | None = None
 
+    @property
+    def from_ns(self) -> int:
+        """The earliest instant of a press whose tap is meant for the present state, to expose."""
+        if self._armed_ns is None:
+            return self._changed_ns
+        return max(self._changed_ns, self._armed_ns + self._again_ns)
+
     def state_changed(self, at_ns: int) -> None:
         """Take note that the state changed: what the foot was about to do is void."""
         self._changed_ns = at_ns

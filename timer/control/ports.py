@@ -40,8 +40,24 @@ class Status:
 class LampPort(Protocol):
     """The way to the keeper."""
 
-    def expose(self, duration_ns: int) -> int:
-        """Order an exposure; returns the order's number, 0 where no keeper takes it."""
+    def expose(self, duration_ns: int, latched: int = 0) -> int:
+        """Order an exposure; returns the order's number, 0 where no keeper takes it.
+
+        ``latched`` is the number of the order that was latched for it: where a tap
+        has begun that already, nothing more happens.
+        """
+        ...
+
+    def latch(self, duration_ns: int, from_ns: int) -> int:
+        """Have the next tap start an exposure, at once and without being asked again.
+
+        The foot must come down at ``from_ns`` or later. Returns the order's
+        number, 0 where the keeper hears no pedal.
+        """
+        ...
+
+    def dismiss(self, latched: int) -> bool:
+        """Call off what was latched; False where a foot was quicker, with the lamp off again."""
         ...
 
     def view(self, limit_ns: int) -> int:

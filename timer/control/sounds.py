@@ -44,4 +44,5 @@ SOUNDS: dict[Cue, tuple[Note, ...]] = {
     Cue.FOOT_VERY_LONG: _times(3, _HIGH, 0.04, 0.04),
     Cue.NOT_STORED: _times(3, _LOW, 0.3, 0.3),
     Cue.FAULT: _times(10, _HIGH, 0.3, 0.1),
+    Cue.ALARM: _times(12, _HIGH, 0.1, 0.04),
 }

@@ -100,6 +100,7 @@ _MOVES: tuple[Row, ...] = (
     Row(S.WAITING, I.DARK, S.PAPER_OUT, "give_up"),
     Row(S.WAITING, I.ARM, S.PREPARING, "arm", ("nothing_exposed",)),
     Row(S.WAITING, I.PAPER_OUT, None, "note"),
+    Row(S.WAITING, I.LAMP_ON, S.EXPOSING, "begin_pass", ("is_latched_order",)),
     Row(S.WAITING, I.PAPER_AWAY, S.DARK, "give_up", ("nothing_exposed",)),
     Row(S.PAUSING, I.PRESS, S.HOLDING, "stop_counting"),
     Row(S.PAUSING, I.PAUSE_OVER, S.EXPOSING, "start_pass"),
@@ -152,6 +153,7 @@ _MOVES: tuple[Row, ...] = (
     Row(S.HELD, I.DARK, S.PAPER_OUT, "give_up", ("lamp_is_off",)),
     Row(S.HELD, I.DARK, S.ENDING, "order_off"),
     Row(S.HELD, I.PAPER_OUT, None, "note"),
+    Row(S.HELD, I.LAMP_ON, S.EXPOSING, "begin_pass", ("is_latched_order",)),
     Row(S.HELD, I.LAMP_ON, None, "begin_pass", ("is_present_order",)),
     Row(
         S.HELD,

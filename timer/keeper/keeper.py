@@ -2,27 +2,33 @@
 
 It takes one order at a time, switches off by absolute deadlines, and reports
 measured stamps. It switches off at once when the daemon dies (the channel
-closes), hangs (its beats stop), when a limit is reached, and on every signal
-that can be caught.
+closes), hangs (its beats stop), when a limit is reached, when the foot comes
+down, when the lamp does not do what it is told, and on every signal that can be
+caught.
 """
 
 import os
 import select
 import signal
 import socket
-import time
 from contextlib import suppress
 from types import FrameType
 
 from hardware.errors import HardwareError
-from hardware.interface import Lamp
+from hardware.interface import Lamp, PedalWire, Sense
 from timer.clock import NS_PER_SECOND, Clock
+from timer.foot import PedalTimes
+from timer.keeper.cooling import Cooling
+from timer.keeper.foot_way import FootWay
 from timer.keeper.protocol import PACKET_BYTES, Damaged, Kind, Reason, Record, pack, unpack
+from timer.keeper.watch import LampWatch
 
 # The last stretch before a deadline is spent spinning: a sleep may come back late.
 SPIN_SECONDS = 0.001
-# How often the keeper says that it is alive, in real time.
-ALIVE_SECONDS = 0.1
+# The longest wait, in real time: so often the lamp is looked at, come what may.
+_TURN_SECONDS = 1.0
+# A daemon that leaves so many edges of the pedal unread has long stopped to beat.
+_MOST_UNSENT_EDGES = 1000
 
 # All that would end the process and can be caught. Left out: what can't be caught, what does
 # not end it, and the processor's own faults, after which no handler can be trusted to run.
@@ -59,6 +65,12 @@ class Keeper:
         longest_ns: int,
         beats_ns: int,
         journal_fd: int | None = None,
+        pedal: PedalWire | None = None,
+        pedal_times: PedalTimes | None = None,
+        pedal_holds: bool = True,
+        sense: Sense | None = None,
+        settle_ns: int = 0,
+        most_per_hour_ns: int = 0,
     ) -> None:
         self._lamp = lamp
         self._channel = channel
@@ -66,14 +78,25 @@ class Keeper:
         self._longest_ns = longest_ns
         self._beats_ns = beats_ns
         self._journal_fd = journal_fd
+        self._pedal_holds = pedal_holds
         self._spin_ns = round(SPIN_SECONDS / clock.real_seconds(NS_PER_SECOND) * NS_PER_SECOND)
+        self._write_ns = self._spin_ns  # what a switching takes; the least that was seen
         self._order: Record | None = None  # what the lamp is on for
+        self._latch: Record | None = None  # what a tap starts
+        self._begun_by_foot = 0
         self._on_ns = 0
         self._ends_ns = 0
         self._heard_ns = clock.monotonic_ns()
-        self._alive_at = 0.0
         self._unsent: list[bytes] = []
         self._is_stopped = False
+        self._cooling = Cooling(most_per_hour_ns)
+        self._watch = LampWatch(lamp, sense, settle_ns, clock)
+        self._foot = None
+        if pedal is not None:
+            self._foot = FootWay(
+                pedal, pedal_times or PedalTimes(), clock, edge=self._pass_edge_on,
+                press=self._foot_came_down, tap=self._foot_tapped,
+            )  # fmt: skip
 
     def run(self, *, scheduled: bool = False, locked: bool = False) -> None:
         """Serve until the daemon closes the channel or a signal comes.
@@ -84,8 +107,9 @@ class Keeper:
         try:
             for number in SIGNALS:
                 signal.signal(number, self._stop)
-            self._lamp.off()
-            self._report(Record(Kind.READY, a_ns=int(scheduled), b_ns=int(locked)))
+            self._write(lit=False)
+            foot_is_down = self._foot is not None and self._foot.was_down_at_start
+            self._report(Record(Kind.READY, Reason.NONE, foot_is_down, scheduled, locked))
             while self._step():
                 pass
         except Stopped:
@@ -101,6 +125,9 @@ class Keeper:
                     self._switch_off(reason)
             finally:
                 self._lamp.close()
+                self._watch.close()
+                if self._foot is not None:
+                    self._foot.close()
 
     def _stop(self, _number: int, _frame: FrameType | None) -> None:
         # Once only: a second signal at the same instant must not cut the switching off short.
@@ -109,14 +136,27 @@ class Keeper:
             raise Stopped
 
     def _step(self) -> bool:
-        """Wait for the next order, beat or deadline and act; False when the channel closed."""
+        """Wait for an order, a beat, an edge or a deadline; False when the channel closed."""
         now_ns = self._clock.monotonic_ns()
         if self._order is not None and now_ns >= self._ends_ns - self._spin_ns:
-            while self._clock.monotonic_ns() < self._ends_ns:
+            # The middle of the write is to fall on the deadline, as that of the on began it.
+            write_at_ns = self._ends_ns - self._write_ns // 2
+            while self._clock.monotonic_ns() < write_at_ns:
                 pass
             viewing = self._order.kind is Kind.VIEW
             self._switch_off(Reason.LIMIT if viewing else Reason.COMPLETE)
-        if select.select((self._channel,), (), (), self._wait_seconds())[0]:
+        sources: list[socket.socket | FootWay] = [self._channel]
+        if self._foot is not None:
+            sources.append(self._foot)
+        unsent = [self._channel] if self._unsent else []
+        ready, room, _ = select.select(sources, unsent, (), self._wait_seconds())
+        if room:
+            self._send()
+        if self._foot is not None:
+            if self._foot in ready:
+                self._foot.read()
+            self._foot.wake()
+        if self._channel in ready:
             try:
                 packet = self._channel.recv(PACKET_BYTES + 1)
             except ConnectionResetError:
@@ -127,24 +167,57 @@ class Keeper:
             self._obey(packet)
         # Judged only where nothing more was to be read: a machine that stood still as a whole
         # has not silenced the daemon.
-        elif self._order is not None and self._clock.monotonic_ns() > self._silent_at_ns:
+        elif self._order is not None and self._is_silent:
             self._switch_off(Reason.BEATS_STOPPED)
-        if time.monotonic() >= self._alive_at:
-            self._alive_at = time.monotonic() + ALIVE_SECONDS
-            self._report(Record(Kind.ALIVE))
+        self._look()
         return True
 
     @property
-    def _silent_at_ns(self) -> int:
-        return self._heard_ns + self._beats_ns
+    def _is_silent(self) -> bool:
+        return self._clock.monotonic_ns() > self._heard_ns + self._beats_ns
 
     def _wait_seconds(self) -> float:
-        alive = self._alive_at - time.monotonic()
-        if self._order is None:
-            return max(0.0, alive)
-        wake_ns = min(self._ends_ns - self._spin_ns, self._silent_at_ns + 1)
-        until = self._clock.real_seconds(wake_ns - self._clock.monotonic_ns())
-        return max(0.0, min(alive, until))
+        due_ns = []
+        if self._order is not None:
+            due_ns = [self._ends_ns - self._spin_ns, self._heard_ns + self._beats_ns + 1]
+        for one in (self._foot, self._watch):
+            if one is not None and one.next_wake_ns is not None:
+                due_ns.append(one.next_wake_ns)
+        if not due_ns:
+            return _TURN_SECONDS
+        until = self._clock.real_seconds(min(due_ns) - self._clock.monotonic_ns())
+        return max(0.0, min(_TURN_SECONDS, until))
+
+    def _look(self) -> None:
+        """Raise an alarm where the lamp turns out not to be as it was told."""
+        trouble = self._watch.look()
+        if trouble is Reason.NONE:
+            return
+        number = self._order.order if self._order is not None else 0
+        if self._order is not None:
+            self._switch_off(trouble)
+        else:
+            self._lamp.off()
+        self._report(Record(Kind.ALARM, trouble, number))
+
+    # The foot.
+
+    def _pass_edge_on(self, down: bool, at_ns: int) -> None:
+        self._report(Record(Kind.EDGE, a_ns=at_ns, b_ns=int(down)))
+
+    def _foot_came_down(self) -> None:
+        if self._order is not None and self._order.kind is Kind.EXPOSE and self._pedal_holds:
+            self._switch_off(Reason.FOOT)
+
+    def _foot_tapped(self, pressed_ns: int) -> None:
+        order = self._latch
+        if order is None or pressed_ns < order.b_ns or self._is_silent:
+            return
+        if self._refusal(order) is Reason.NONE:
+            self._begun_by_foot = order.order
+            self._switch_on(order._replace(kind=Kind.EXPOSE))
+
+    # Orders.
 
     def _obey(self, packet: bytes) -> None:
         try:
@@ -152,56 +225,93 @@ class Keeper:
         except Damaged:
             self._report(Record(Kind.REFUSED, Reason.BAD_ORDER))
             return
-        self._heard_ns = self._clock.monotonic_ns()
-        if record.kind is Kind.OFF:
-            if self._order is not None:
-                self._switch_off(Reason.ORDERED)
-            else:
-                self._lamp.off()
-                if self._lamp.is_on:
-                    self._report(Record(Kind.ALARM, Reason.LAMP_STAYS_ON, record.order))
+        if record.kind is not Kind.ASK:
+            self._heard_ns = self._clock.monotonic_ns()
+        if record.kind in (Kind.BEAT, Kind.ASK):
+            self._report(Record(Kind.ALIVE))
+        elif record.kind is Kind.OFF:
+            self._obey_off(record)
+        elif record.kind is Kind.DISMISS:
+            self._obey_off(record)
+            self._report(Record(Kind.DISMISSED, Reason.NONE, record.order, self._begun_by_foot))
+        elif record.kind is Kind.LATCH:
+            # One that would be refused is told when it is ordered: nothing is wrong before.
+            self._latch = record if self._refusal(record) is Reason.NONE else None
         elif record.kind in (Kind.EXPOSE, Kind.VIEW):
-            refusal = self._refusal(record)
-            if refusal is Reason.NONE:
-                self._switch_on(record)
-            else:
-                self._report(Record(Kind.REFUSED, refusal, record.order))
-        elif record.kind is not Kind.BEAT:
+            if record.order != self._begun_by_foot:  # else a foot was quicker
+                self._obey_on(record)
+        else:
             self._report(Record(Kind.REFUSED, Reason.BAD_ORDER, record.order))
+
+    def _obey_off(self, record: Record) -> None:
+        self._latch = None
+        if self._order is not None:
+            self._switch_off(Reason.ORDERED)
+            return
+        self._lamp.off()
+        # Only where the contact has had its time: else the look to come tells.
+        trouble = self._watch.seen() if self._watch.is_settled else Reason.NONE
+        if trouble is not Reason.NONE:
+            self._watch.trouble = trouble
+            self._report(Record(Kind.ALARM, trouble, record.order))
+
+    def _obey_on(self, record: Record) -> None:
+        refusal = self._refusal(record)
+        if refusal is Reason.NONE:
+            self._switch_on(record)
+        else:
+            self._report(Record(Kind.REFUSED, refusal, record.order))
 
     def _refusal(self, order: Record) -> Reason:
         if self._order is not None:
             return Reason.BUSY
         if order.a_ns <= 0:
             return Reason.BAD_ORDER
-        return Reason.TOO_LONG if order.a_ns > self._longest_ns else Reason.NONE
+        if order.a_ns > self._longest_ns:
+            return Reason.TOO_LONG
+        left_ns = self._cooling.left_ns(self._clock.monotonic_ns())
+        if left_ns is not None and left_ns < (1 if order.kind is Kind.VIEW else order.a_ns):
+            return Reason.MUST_COOL
+        return self._watch.trouble
 
     def _switch_on(self, order: Record) -> None:
         # Set first: a signal between here and the write must find something to switch off.
-        self._order = order
-        before_ns = self._clock.monotonic_ns()
-        self._on_ns = before_ns
-        self._lamp.on()
-        self._on_ns = (before_ns + self._clock.monotonic_ns()) // 2
-        self._ends_ns = self._on_ns + order.a_ns
+        self._order, self._latch = order, None
+        self._on_ns = self._clock.monotonic_ns()
+        left_ns = self._cooling.left_ns(self._on_ns)
+        self._on_ns = self._write(lit=True)
+        # Viewing ends sooner where the lamp must cool; a pass is whole or refused.
+        self._ends_ns = self._on_ns + (order.a_ns if left_ns is None else min(order.a_ns, left_ns))
         self._note("on", order, 0, Reason.NONE)
         self._report(Record(Kind.ON, order=order.order, a_ns=self._on_ns))
-        if not self._lamp.is_on:
-            self._switch_off(Reason.LAMP_STAYS_OFF)
-            self._report(Record(Kind.ALARM, Reason.LAMP_STAYS_OFF, order.order))
+        trouble = self._watch.switched(lit=True)
+        if trouble is not Reason.NONE:
+            self._switch_off(trouble)
+            self._report(Record(Kind.ALARM, trouble, order.order))
 
     def _switch_off(self, reason: Reason) -> None:
         order = self._order
-        before_ns = self._clock.monotonic_ns()
-        self._lamp.off()
-        off_ns = (before_ns + self._clock.monotonic_ns()) // 2
+        off_ns = self._write(lit=False)
         self._order = None
         if order is None:
             return
+        self._cooling.note(self._on_ns, off_ns)
         self._note("off", order, off_ns, reason)
         self._report(Record(Kind.WENT_OFF, reason, order.order, self._on_ns, off_ns))
-        if self._lamp.is_on:
-            self._report(Record(Kind.ALARM, Reason.LAMP_STAYS_ON, order.order))
+        trouble = self._watch.switched(lit=False)
+        if trouble is not Reason.NONE:
+            self._report(Record(Kind.ALARM, trouble, order.order))
+
+    def _write(self, *, lit: bool) -> int:
+        """Switch the lamp and return the stamp: the middle between the clock before and after."""
+        before_ns = self._clock.monotonic_ns()
+        if lit:
+            self._lamp.on()
+        else:
+            self._lamp.off()
+        after_ns = self._clock.monotonic_ns()
+        self._write_ns = min(self._write_ns, after_ns - before_ns)
+        return (before_ns + after_ns) // 2
 
     def _note(self, what: str, order: Record, off_ns: int, reason: Reason) -> None:
         """Write an exposure into the journal in memory: it outlives the process, not the power."""
@@ -212,16 +322,17 @@ class Keeper:
                 os.write(self._journal_fd, line.encode())
 
     def _report(self, record: Record) -> None:
-        """Send without ever waiting; a beat that finds no room is dropped, the rest is kept."""
-        is_spare = record.kind is Kind.ALIVE and not self._unsent
-        if is_spare or record.kind is not Kind.ALIVE:
+        """Send without ever waiting; what finds no room is kept, but for signs of life and feet."""
+        spared = {Kind.ALIVE: 0, Kind.EDGE: _MOST_UNSENT_EDGES}.get(record.kind)
+        if spared is None or len(self._unsent) <= spared:
             self._unsent.append(pack(record))
+        self._send()
+
+    def _send(self) -> None:
         while self._unsent:
             try:
                 self._channel.send(self._unsent[0], socket.MSG_DONTWAIT | socket.MSG_NOSIGNAL)
             except BlockingIOError:
-                if is_spare:
-                    self._unsent.clear()
                 return
             except OSError:
                 # The daemon is gone: the next look at the channel will say so.

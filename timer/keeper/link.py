@@ -4,6 +4,7 @@ When the keeper dies or falls silent, the link kills what is left of it and
 forces the lamp off through a lamp of its own, in the thread that noticed it.
 """
 
+import select
 import socket
 import subprocess
 import sys
@@ -14,26 +15,58 @@ from pathlib import Path
 from hardware.errors import HardwareError
 from timer.clock import Clock, SteadyClock
 from timer.errors import KeeperError
+from timer.foot import PedalTimes
 from timer.keeper.lamps import open_lamp
 from timer.keeper.protocol import PACKET_BYTES, Damaged, Kind, Reason, Record, pack, unpack
 
 START_SECONDS = 10.0
-# The keeper says that it is alive ten times a second; this long a silence is a hang.
+# A keeper that leaves a beat unanswered for this long hangs.
 SILENCE_SECONDS = 1.0
+# Where the service's loop sends no beats, the keeper is asked this often whether it lives.
+ASK_SECONDS = 0.5
+# The keeper answers within a fraction of a millisecond; waited for in the dark way.
+_DISMISS_SECONDS = 0.25
 _FORCE_TRIES = 100
 _FORCE_PAUSE_SECONDS = 0.002
 
 
 @dataclass(frozen=True, slots=True)
 class KeeperSettings:
-    """How to start a keeper: the lamp's text form, the limits in nanoseconds, the journal."""
+    """How to start a keeper: its devices in their text forms, its limits in ns, the journal.
+
+    ``pedal`` is empty where the daemon reads the pedal itself, ``sense`` where there is none;
+    ``most_per_hour_ns`` is 0 where the lamp needs no time to cool.
+    """
 
     lamp: str
     longest_ns: int
     beats_ns: int
     journal: Path
     clock_rate: int = 1
+    pedal: str = ""
+    pedal_times: PedalTimes = PedalTimes()  # noqa: RUF009 -- a tuple: it can't change
+    pedal_holds: bool = True
+    sense: str = ""
+    settle_ns: int = 0
+    most_per_hour_ns: int = 0
     command: tuple[str, ...] = (sys.executable, "-m", "timer.keeper")
+
+    def arguments(self, channel_fd: int) -> list[str]:
+        """Return the keeper's arguments, with ``channel_fd`` its end of the channel."""
+        return [
+            f"lamp={self.lamp}",
+            f"channel={channel_fd}",
+            f"rate={self.clock_rate}",
+            f"longest_ns={self.longest_ns}",
+            f"beats_ns={self.beats_ns}",
+            f"journal={self.journal}",
+            f"pedal={self.pedal}",
+            f"pedal_ns={','.join(map(str, self.pedal_times))}",
+            f"pedal_holds={int(self.pedal_holds)}",
+            f"sense={self.sense}",
+            f"settle_ns={self.settle_ns}",
+            f"most_per_hour_ns={self.most_per_hour_ns}",
+        ]
 
 
 def force_off(lamp: str, clock: Clock) -> None:
@@ -65,10 +98,13 @@ class KeeperLink:
         self._clock = clock
         self._process: subprocess.Popen[bytes] | None = None
         self._channel: socket.socket | None = None
-        self._heard_at = 0.0
+        self._asked_at = 0.0
+        self._unanswered_since: float | None = None
+        self._set_by: list[Record] = []
         self._last_order = int(time.time() * 1000)
         self.scheduled = False
         self.locked = False
+        self.foot_was_down = False
 
     def number_orders_after(self, order: int) -> None:
         """Give orders numbers above ``order``, wherever the wall clock stands."""
@@ -95,15 +131,7 @@ class KeeperLink:
             one = self._settings
             try:
                 self._process = subprocess.Popen(
-                    [
-                        *one.command,
-                        one.lamp,
-                        str(theirs.fileno()),
-                        str(one.clock_rate),
-                        str(one.longest_ns),
-                        str(one.beats_ns),
-                        str(one.journal),
-                    ],
+                    [*one.command, *one.arguments(theirs.fileno())],
                     pass_fds=(theirs.fileno(),),
                     stdin=subprocess.DEVNULL,
                     stderr=subprocess.PIPE,
@@ -122,8 +150,10 @@ class KeeperLink:
             self.abandon()
             raise KeeperError(said or f"the keeper did not start ({error}); see its log") from None
         ours.setblocking(False)
-        self._heard_at = time.monotonic()
+        self._unanswered_since = None
+        self._set_by.clear()
         self.scheduled, self.locked = bool(ready.a_ns), bool(ready.b_ns)
+        self.foot_was_down = bool(ready.order)
 
     def _what_it_said(self) -> str:
         """Return the last line that a keeper which did not start wrote about it."""
@@ -136,18 +166,54 @@ class KeeperLink:
             return ""
         return next((line for line in reversed(lines) if line.strip()), "")
 
-    def order(self, kind: Kind, duration_ns: int = 0) -> int:
-        """Send an order and return its number, 0 where no keeper is there to take it."""
-        self._last_order += 1
-        return (
-            self._last_order
-            if self._send(Record(kind, Reason.NONE, self._last_order, duration_ns))
-            else 0
-        )
+    @property
+    def has_pedal(self) -> bool:
+        """Whether the keeper reads the pedal."""
+        return bool(self._settings.pedal)
+
+    def order(self, kind: Kind, duration_ns: int = 0, *, b_ns: int = 0, number: int = 0) -> int:
+        """Send an order and return its number, 0 where no keeper is there to take it.
+
+        ``number`` is that of an order which was latched, 0 for a new one.
+        """
+        if not number:
+            self._last_order += 1
+            number = self._last_order
+        return number if self._send(Record(kind, Reason.NONE, number, duration_ns, b_ns)) else 0
+
+    def dismiss(self, number: int) -> bool:
+        """Call off a latched order; False where a foot may have been quicker. The lamp is off then.
+
+        Waits for the keeper's word, which comes at once; one that hangs is found out elsewhere.
+        """
+        if self._channel is None:
+            return True
+        self.order(Kind.DISMISS, number=number)
+        gives_up_at = time.monotonic() + _DISMISS_SECONDS
+        while select.select((self._channel,), (), (), max(0.0, gives_up_at - time.monotonic()))[0]:
+            reports, is_well = self.receive()
+            answers = [one for one in reports if one.kind is Kind.DISMISSED]
+            self._set_by += [one for one in reports if one.kind is not Kind.DISMISSED]
+            if answers:
+                return answers[-1].a_ns != number
+            if not is_well:
+                break
+        return False
 
     def beat(self) -> None:
-        """Tell the keeper that the daemon is well."""
-        self._send(Record(Kind.BEAT))
+        """Tell the keeper that the daemon is well, and expect an answer."""
+        self._expect_answer(Kind.BEAT)
+
+    def ask(self) -> None:
+        """Ask the keeper whether it lives, where it has not been asked for a while."""
+        if time.monotonic() - self._asked_at >= ASK_SECONDS:
+            self._expect_answer(Kind.ASK)
+
+    def _expect_answer(self, kind: Kind) -> None:
+        self._asked_at = time.monotonic()
+        if self._unanswered_since is None:
+            self._unanswered_since = self._asked_at
+        self._send(Record(kind))
 
     def _send(self, record: Record) -> bool:
         if self._channel is None:
@@ -161,7 +227,7 @@ class KeeperLink:
 
     def receive(self) -> tuple[list[Record], bool]:
         """Return the reports that came, and whether the keeper is still to be trusted."""
-        reports: list[Record] = []
+        reports, self._set_by = self._set_by, []
         if self._channel is None:
             return reports, True
         while True:
@@ -173,14 +239,15 @@ class KeeperLink:
                 return reports, False
             if not packet:
                 return reports, False
-            self._heard_at = time.monotonic()
+            self._unanswered_since = None
             try:
                 record = unpack(packet)
             except Damaged:
                 return reports, False
             if record.kind is not Kind.ALIVE:
                 reports.append(record)
-        return reports, time.monotonic() - self._heard_at < SILENCE_SECONDS
+        since = self._unanswered_since
+        return reports, since is None or time.monotonic() - since < SILENCE_SECONDS
 
     def fail(self) -> int:
         """Kill what is left of the keeper and force the lamp off; returns the instant of off."""

@@ -10,7 +10,7 @@ from binascii import crc32
 from enum import IntEnum
 from typing import NamedTuple
 
-VERSION = 1
+VERSION = 2
 _MAGIC = b"TK"
 _BODY = struct.Struct("<2sBBBQqq")
 _CHECK = struct.Struct("<I")
@@ -28,12 +28,17 @@ class Kind(IntEnum):
     VIEW = 2
     OFF = 3
     BEAT = 4
+    LATCH = 5
+    DISMISS = 6
+    ASK = 7
     READY = 100
     ON = 101
     WENT_OFF = 102
     REFUSED = 103
     ALIVE = 104
     ALARM = 105
+    EDGE = 106
+    DISMISSED = 107
 
 
 class Reason(IntEnum):
@@ -52,15 +57,24 @@ class Reason(IntEnum):
     BUSY = 10
     TOO_LONG = 11
     BAD_ORDER = 12
+    FOOT = 13
+    SENSE_FAILED = 14
+    MUST_COOL = 15
 
 
 class Record(NamedTuple):
     """One order or report.
 
     ``order`` numbers the order that it is or answers. EXPOSE and VIEW: ``a_ns``
-    is how long. ON: ``a_ns`` is the on stamp. WENT_OFF: ``a_ns`` the on stamp,
-    ``b_ns`` the off stamp. READY: ``a_ns`` is 1 where real-time scheduling was
-    granted, ``b_ns`` 1 where memory is locked.
+    is how long. LATCH: an EXPOSE that waits for a tap, of a foot that came down
+    at ``b_ns`` or later; DISMISS calls it off. BEAT and ASK are answered by
+    ALIVE, and only BEAT says that the daemon is well.
+
+    ON: ``a_ns`` is the on stamp. WENT_OFF: ``a_ns`` the on stamp, ``b_ns`` the
+    off stamp. READY: ``a_ns`` is 1 where real-time scheduling was granted,
+    ``b_ns`` 1 where memory is locked, ``order`` 1 where the foot was down. EDGE: ``a_ns``
+    is the pedal's own stamp, ``b_ns`` 1 where it went down. DISMISSED: ``a_ns``
+    is the order that a foot began last, so that one which was quicker shows.
     """
 
     kind: Kind

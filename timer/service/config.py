@@ -31,6 +31,11 @@ class LampConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     active_high: bool = True
     chip: str = ""
     longest_s: _Seconds = 900.0
+    most_per_hour_s: Annotated[float, msgspec.Meta(ge=0, le=3600)] = 0.0
+    sense: Literal["none", "chip", "simulated"] = "none"
+    sense_pin: _Pin = 22
+    sense_active_high: bool = False
+    settle_s: Annotated[float, msgspec.Meta(ge=0, le=5)] = 0.2
     lag_s: _Lag = Switching().lag_seconds
     shortest_s: _Lag = Switching().shortest_seconds
 
@@ -38,7 +43,7 @@ class LampConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 class PedalConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """The foot switch; times in seconds."""
 
-    driver: Literal["gpiozero", "simulated", "none"] = "gpiozero"
+    driver: Literal["chip", "gpiozero", "simulated", "none"] = "chip"
     pin: _Pin = 27
     pull: Literal["up", "down", "none"] = "up"
     bounce_s: Annotated[float, msgspec.Meta(ge=0.001, le=0.5)] = 0.05
@@ -96,6 +101,40 @@ class Config(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
         level = "high" if lamp.active_high else "low"
         by = lamp.chip if lamp.driver == "chip" else self.gpio.library
         return f"{lamp.driver}:{lamp.pin}:{level}:{by}"
+
+    @property
+    def pins(self) -> list[tuple[str, tuple[str, str], int]]:
+        """The pins that are in use: what for, the table and key that say so, and the number."""
+        all_of_them = (
+            ("lamp", ("lamp", "pin"), self.lamp.driver, self.lamp.pin),
+            ("sense contact", ("lamp", "sense_pin"), self.lamp.sense, self.lamp.sense_pin),
+            ("pedal", ("pedal", "pin"), self.pedal.driver, self.pedal.pin),
+            ("sounder", ("sounder", "pin"), self.sounder.driver, self.sounder.pin),
+        )
+        return [
+            (name, key, pin)
+            for name, key, driver, pin in all_of_them
+            if driver not in ("simulated", "none")
+        ]
+
+    @property
+    def pedal_text(self) -> str:
+        """The pedal's text form, from which the keeper opens it; empty where it does not."""
+        pedal = self.pedal
+        if pedal.driver == "simulated":
+            return f"simulated:{Path(self.service.runtime) / 'pedal.line'}"
+        if pedal.driver == "chip":
+            return f"chip:{pedal.pin}:{pedal.pull}:{self.lamp.chip}"
+        return ""
+
+    @property
+    def sense_text(self) -> str:
+        """The sense contact's text form for the keeper; empty where there is none."""
+        lamp = self.lamp
+        if lamp.sense == "simulated":
+            return f"simulated:{Path(self.service.runtime) / 'lamp.line'}"
+        level = "high" if lamp.sense_active_high else "low"
+        return f"chip:{lamp.sense_pin}:{level}:{lamp.chip}" if lamp.sense == "chip" else ""
 
     def control_at(self, rate: int) -> ControlSettings:
         """Return the settings of the state machine for a clock that runs at ``rate``."""
@@ -186,19 +225,12 @@ def _check_choices(raw: dict[str, Any], origin: Source) -> None:
 def _check_together(config: Config, origin: Source) -> None:
     """Refuse values that are sound alone and wrong beside each other."""
     taken: dict[int, str] = {}
-    for name, device in (
-        ("lamp", config.lamp),
-        ("pedal", config.pedal),
-        ("sounder", config.sounder),
-    ):
-        if device.driver in ("simulated", "none"):
-            continue
-        if device.pin in taken:
+    for name, key, pin in config.pins:
+        if pin in taken:
             raise origin.complain(
-                f"pin {device.pin} is the {taken[device.pin]}'s already; give each its own",
-                (name, "pin"),
+                f"pin {pin} is the {taken[pin]}'s already; give each its own", key
             )
-        taken[device.pin] = name
+        taken[pin] = name
     if config.pedal.very_long_s <= config.pedal.long_s:
         raise origin.complain("it must be longer than pedal.long_s", ("pedal", "very_long_s"))
     if config.pedal.stuck_s <= config.pedal.very_long_s:
@@ -219,11 +251,16 @@ pin = 17              # BCM number
 active_high = true    # false for a switch that is on while its input is low
 chip = ""             # such as "/dev/gpiochip0"; empty: the header's chip is looked for
 longest_s = 900.0     # no exposure and no viewing is ever longer
+most_per_hour_s = 0.0 # the lamp is on no longer in any hour, so that it cools; 0: no limit
+sense = "none"        # "chip": a contact or sensor tells whether the lamp burns; "simulated"
+sense_pin = 22
+sense_active_high = false
+settle_s = 0.2        # so long after a switching the sense contact is not asked
 lag_s = 0.0565        # light that a pass may lose, in seconds of full light
 shortest_s = 0.2      # the switch is trusted from here
 
 [pedal]
-driver = "gpiozero"   # "gpiozero", "simulated", "none"
+driver = "chip"       # "chip": the kernel's GPIO chip; "gpiozero"; "simulated"; "none"
 pin = 27
 pull = "up"           # a switch to ground
 bounce_s = 0.05

@@ -21,7 +21,7 @@ from timer.keeper.link import KeeperLink, KeeperSettings
 from timer.programmes.store import ProgrammeStore
 from timer.record.store import Record
 from timer.service.config import Config
-from timer.service.dark_way import BEAT_SECONDS, DarkWay, KeeperLamp
+from timer.service.dark_way import DarkWay, KeeperLamp
 from timer.service.devices import open_pedal, open_sounder
 from timer.service.interface import serve_interface
 from timer.service.listeners import Listeners
@@ -34,8 +34,10 @@ from timer.storage.database import open_database
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 # A thread that computes gives the interpreter up this often, so that the dark way gets its turn.
 _SWITCH_SECONDS = 0.0005
-# So many beats in a row without a keeper, ten seconds' worth, and systemd is to start anew.
-_FAILED_BEATS = 100
+# So many seconds' worth of beats in a row without a keeper, and systemd is to start anew.
+_FAILED_SECONDS = 10.0
+# Of the time for which the keeper trusts a silent daemon: the beats at work, and at rest.
+_BEATS_AT_WORK, _BEATS_AT_REST = 1 / 5, 1 / 2
 _log = logging.getLogger(__name__)
 
 
@@ -146,22 +148,34 @@ class Daemon:
             beats_ns=to_ns(config.service.beats_s) * rate,
             journal=config.journal,
             clock_rate=rate,
+            # A pedal that was handed in is read here.
+            pedal=config.pedal_text if self._pedal is None else "",
+            pedal_times=config.control_at(rate).pedal_times,
+            pedal_holds=config.pedal.holds,
+            sense=config.sense_text,
+            settle_ns=to_ns(config.lamp.settle_s),
+            most_per_hour_ns=to_ns(config.lamp.most_per_hour_s),
         )
         if self._keeper_command is not None:
             settings = replace(settings, command=self._keeper_command)
         return KeeperLink(settings, self.clock)
 
     def _watch_pedal(self) -> None:
-        self._pedal = self._pedal or open_pedal(self.config, self.clock.monotonic_ns)
-        pedal = self._pedal
+        if self.link.has_pedal:
+            self._note_foot(self.link.foot_was_down)
+            return
+        pedal = self._pedal = self._pedal or open_pedal(self.config)
         if pedal is None:
             return
         self._stack.callback(pedal.close)
-        if pedal.is_down:
+        self._note_foot(pedal.is_down)
+        pedal.watch(lambda edge: self.dark_way.edge(edge.down, edge.at_ns))
+
+    def _note_foot(self, is_down: bool) -> None:
+        if is_down:
             fault = "the pedal was down at start; lift the foot or free the pedal, then clear"
             self.dark_way.handle(Input.STUCK, fault=fault)
             self.dark_way.edge(True, self.clock.monotonic_ns())
-        pedal.watch(lambda edge: self.dark_way.edge(edge.down, edge.at_ns))
 
     def _stored(self, answer: Input, run: Run) -> None:
         self.dark_way.handle(answer, run=run)
@@ -172,20 +186,22 @@ class Daemon:
 
     async def _beat(self) -> None:
         """Show the keeper and systemd that loop, dark way and keeper are well."""
-        failed = 0
+        failed = 0.0
         while True:
             self.dark_way.beat()
+            part = _BEATS_AT_WORK if self.dark_way.is_at_work else _BEATS_AT_REST
+            pause = part * self.config.service.beats_s
             if self.dark_way.is_well:
                 notify("WATCHDOG=1")
-                failed = 0
+                failed = 0.0
             else:
-                # Beats are counted, not seconds: a machine that stood still is not a failure.
-                failed += 1
-            if failed > _FAILED_BEATS or not self.dark_way.is_alive:
+                # Beats are summed, not time: a machine that stood still is not a failure.
+                failed += pause
+            if failed > _FAILED_SECONDS or not self.dark_way.is_alive:
                 _log.error("the dark way or the keeper is gone for good; the daemon ends")
                 self.failed.set()
                 return
-            await asyncio.sleep(BEAT_SECONDS)
+            await asyncio.sleep(pause)
 
 
 async def serve(config: Config) -> None:

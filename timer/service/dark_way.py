@@ -20,17 +20,19 @@ from timer.clock import SteadyClock
 from timer.control.control import Control
 from timer.control.ports import Status
 from timer.control.run import Run
-from timer.control.table import Input
+from timer.control.table import Input, State
 from timer.errors import TreadleError
+from timer.foot import STALE_SECONDS
 from timer.keeper.link import KeeperLink
 from timer.keeper.protocol import Kind, Record
 
-BEAT_SECONDS = 0.1
-# What was asked for longer ago than this is no longer wanted.
-STALE_SECONDS = 1.0
+# How long the thread waits at most: so often it looks after the keeper.
+_TURN_SECONDS = 0.5
 _RESTART_SECONDS = 1.0
 _Answer = TypeVar("_Answer")
 _log = logging.getLogger(__name__)
+
+_AT_REST = frozenset({State.DARK, State.PAPER_OUT, State.DONE, State.FAULT})
 
 _INPUT_OF = {
     Kind.ON: Input.LAMP_ON,
@@ -46,9 +48,19 @@ class KeeperLamp:
     def __init__(self, link: KeeperLink) -> None:
         self._link = link
 
-    def expose(self, duration_ns: int) -> int:
+    def expose(self, duration_ns: int, latched: int = 0) -> int:
         """Order an exposure; returns the order's number, 0 where no keeper takes it."""
-        return self._link.order(Kind.EXPOSE, duration_ns)
+        return self._link.order(Kind.EXPOSE, duration_ns, number=latched)
+
+    def latch(self, duration_ns: int, from_ns: int) -> int:
+        """Have a tap start an exposure; returns its number, 0 where the keeper hears no pedal."""
+        if not self._link.has_pedal:
+            return 0
+        return self._link.order(Kind.LATCH, duration_ns, b_ns=from_ns)
+
+    def dismiss(self, latched: int) -> bool:
+        """Call off a latched exposure; False where a foot was quicker, with the lamp off again."""
+        return self._link.dismiss(latched)
 
     def view(self, limit_ns: int) -> int:
         """Order the lamp on for viewing; returns the order's number, 0 where no keeper takes it."""
@@ -106,6 +118,11 @@ class DarkWay:
             and time.monotonic() - self._turned_at < 1.0
             and self._link.is_up
         )
+
+    @property
+    def is_at_work(self) -> bool:
+        """Whether the lamp is on, or may be at the next tap."""
+        return self._control.state not in _AT_REST
 
     @property
     def is_alive(self) -> bool:
@@ -187,6 +204,7 @@ class DarkWay:
         ready = select.select(sources, (), (), self._wait_seconds())[0]
         if self._wake_fd in ready:
             os.eventfd_read(self._wake_fd)
+        self._link.ask()
         self._guarded(self._hear)
         while self._waiting:
             self._guarded(self._waiting.popleft())
@@ -197,9 +215,9 @@ class DarkWay:
     def _wait_seconds(self) -> float:
         wake_ns = self._control.next_wake_ns
         if wake_ns is None:
-            return BEAT_SECONDS
+            return _TURN_SECONDS
         until = self._clock.real_seconds(wake_ns - self._clock.monotonic_ns())
-        return max(0.0, min(BEAT_SECONDS, until))
+        return max(0.0, min(_TURN_SECONDS, until))
 
     def _guarded(self, what: Callable[[], None]) -> None:
         """Do ``what``; an error in our own code ends with the lamp off and a fault, not silence."""
@@ -217,18 +235,24 @@ class DarkWay:
             self._lose_keeper(None)
 
     def _take(self, report: Record) -> None:
+        if report.kind is Kind.EDGE:
+            self._edge(bool(report.b_ns), report.a_ns)
+            return
         one = _INPUT_OF.get(report.kind)
         if one is not None:
             self._control.handle(one, self._clock.monotonic_ns(), report=report)
 
     def _lose_keeper(self, why: str | None) -> None:
+        alarm = None
         try:
             off_ns = self._link.fail()
         except (HardwareError, ValueError) as error:
             off_ns = self._clock.monotonic_ns()
-            why = f"the lamp could not be forced off ({error}); pull the enlarger's plug"
+            alarm = f"the lamp could not be forced off ({error}); pull the enlarger's plug"
         self._restart_at = time.monotonic()
         self._control.handle(Input.KEEPER_LOST, off_ns, fault=why)
+        if alarm is not None:
+            self._control.handle(Input.ALARM, off_ns, fault=alarm)
 
     def _restart(self) -> None:
         self._restart_at = None
@@ -237,3 +261,7 @@ class DarkWay:
         except (TreadleError, OSError) as error:
             _log.error("the keeper does not start again: %s", error)
             self._restart_at = time.monotonic() + _RESTART_SECONDS
+            return
+        if self._link.has_pedal:
+            # What the foot did while no keeper read the pedal is not known; where it is now, is.
+            self._guarded(lambda: self._edge(self._link.foot_was_down, self._clock.monotonic_ns()))

@@ -6,18 +6,18 @@ from hardware.interface import Pedal, Sounder
 from timer.service.config import Config
 
 
-def open_pedal(config: Config, now_ns: Callable[[], int]) -> Pedal | None:
-    """Return the pedal, None where there is none; HardwareError where it can't be opened."""
-    if config.pedal.driver == "none":
+def open_pedal(config: Config) -> Pedal | None:
+    """Return the pedal where the daemon itself reads it, else None; raises HardwareError."""
+    if config.pedal.driver != "gpiozero":
         return None
-    if config.pedal.driver == "simulated":
-        from hardware.simulated import SimulatedPedal  # noqa: PLC0415
-
-        return SimulatedPedal(now_ns)
     from hardware.gpio import GpioPedal, make_factory  # noqa: PLC0415 -- a machine without GPIO
 
     return GpioPedal(
-        config.pedal.pin, pull=config.pedal.pull, pin_factory=make_factory(config.gpio.library)
+        config.pedal.pin,
+        pull=config.pedal.pull,
+        # Without a pull of ours it is still a switch to ground.
+        active_high=False if config.pedal.pull == "none" else None,
+        pin_factory=make_factory(config.gpio.library),
     )
 
 

@@ -14,7 +14,7 @@ from hardware.chip import look_at_line
 from hardware.errors import HardwareError
 from timer.errors import TreadleError
 from timer.service.client import Client
-from timer.service.config import Config, LampConfig, PedalConfig, SounderConfig, load_config
+from timer.service.config import Config, load_config
 
 _RT_PRIORITY = 40
 
@@ -79,26 +79,19 @@ def _chips(config: Config) -> Iterator[Finding]:
 
 def _pins(config: Config, daemon_runs: bool) -> Iterator[Finding]:
     """Look at the lines; while the daemon runs it holds them, as it should."""
-    devices: tuple[tuple[str, LampConfig | PedalConfig | SounderConfig], ...] = (
-        ("lamp", config.lamp),
-        ("pedal", config.pedal),
-        ("sounder", config.sounder),
-    )
-    for name, device in devices:
-        if device.driver in ("simulated", "none"):
-            continue
-        what = f"pin GPIO{device.pin} ({name})"
+    for name, (table, key), pin in config.pins:
+        what = f"pin GPIO{pin} ({name})"
         try:
-            label, holder = look_at_line(device.pin, chip=config.lamp.chip or None)
+            label, holder = look_at_line(pin, chip=config.lamp.chip or None)
         except HardwareError as error:
-            yield Finding(what, False, str(error), f"correct {name}.pin or lamp.chip")
+            yield Finding(what, False, str(error), f"correct {table}.{key} or lamp.chip")
             continue
         held = f"held by {holder}" if holder else "free"
         yield Finding(
             what,
             not holder or daemon_runs,
-            f"line {label or device.pin}, {held}",
-            f"end the program that holds it, or choose another pin in {name}.pin",
+            f"line {label or pin}, {held}",
+            f"end the program that holds it, or choose another pin in {table}.{key}",
         )
 
 

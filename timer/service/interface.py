@@ -27,6 +27,7 @@ from timer.errors import (
     TreadleError,
     UnknownNameError,
 )
+from timer.foot import STALE_SECONDS
 from timer.keeper.link import KeeperLink
 from timer.programmes.model import Programme
 from timer.programmes.passes import Pass, passes_of
@@ -36,7 +37,7 @@ from timer.record.sheets import PassRecord, SheetRecord
 from timer.record.store import Record
 from timer.service.client import ASKED_AT
 from timer.service.config import Config
-from timer.service.dark_way import STALE_SECONDS, DarkWay
+from timer.service.dark_way import DarkWay
 from timer.service.listeners import Listeners, shown_status
 from timer.service.record_writer import RecordWriter
 

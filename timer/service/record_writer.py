@@ -2,7 +2,8 @@
 
 All work on the database goes through this one thread, in order. While the disk
 refuses, what has happened is kept and tried again, and the printer is told
-once; what is only planned is refused at once.
+once; what is only planned is refused at once. Who asks then is answered as far
+as the disk allows, without what is still kept.
 """
 
 import logging
@@ -38,6 +39,7 @@ class _Work:
     do: Callable[[], None]
     refuse: Callable[[TreadleError], None] | None = None  # None: kept until it is written
     is_mark: bool = False
+    is_asked: bool = False
 
 
 class RecordWriter:
@@ -54,7 +56,7 @@ class RecordWriter:
         self._work: deque[_Work] = deque()
         self._there_is_work = threading.Condition()
         self._stopping = False
-        self._is_troubled = False
+        self._trouble: StoreError | None = None
         self._thread = threading.Thread(target=self._run, name="record", daemon=True)
         self._thread.start()
 
@@ -83,7 +85,7 @@ class RecordWriter:
             with suppress(InvalidStateError):  # whoever asked has left
                 answer.set_exception(error)
 
-        self._put(_Work(do, refuse))
+        self._put(_Work(do, refuse, is_asked=True))
         return answer
 
     def open_sheet(self, run: Run) -> None:
@@ -170,24 +172,29 @@ class RecordWriter:
         except Exception:
             _log.exception("an entry of the record failed")
         else:
-            self._is_troubled = False
+            self._trouble = None
         return True
 
     def _tell(self, error: StoreError) -> None:
-        if not self._is_troubled:
-            self._is_troubled = True
+        is_new, self._trouble = self._trouble is None, error
+        if is_new:
             _log.error("%s", error)
             self._troubled(str(error))
 
     def _wait_for_disk(self) -> None:
-        """Refuse what need not wait, then give the disk a moment."""
+        """Answer or refuse what need not wait, then give the disk a moment."""
         with self._there_is_work:
-            refused = [work for work in self._work if work.refuse is not None]
-            for work in refused:
+            others = [work for work in self._work if work.refuse is not None]
+            for work in others:
                 self._work.remove(work)
-        for work in refused:
-            if work.refuse is not None:
-                work.refuse(StoreError("the disk refuses; see the trouble told before"))
+        trouble = self._trouble
+        for work in others:
+            if work.is_asked:
+                # A disk that can't be written can often be read; that does not mend it.
+                self._is_done(work)
+                self._trouble = trouble
+            elif work.refuse is not None and trouble is not None:
+                work.refuse(trouble)
         with self._there_is_work:
             if self._stopping:
                 self._work.clear()
