@@ -173,6 +173,11 @@ class AnyFoot(RuleBasedStateMachine):
         self.room.ask(Input.CLEAR)
 
     @precondition(lambda self: self.room.where == "fault")
+    @rule()
+    def clears_without_a_thought(self):
+        self.room.ask(Input.CLEAR)
+
+    @precondition(lambda self: self.room.where == "fault")
     @rule(ms=st.sampled_from([2600, 3000]))
     def the_fault_is_cleared_by_foot(self, ms):
         self.on_foot(100, down=False)
@@ -190,6 +195,11 @@ class AnyFoot(RuleBasedStateMachine):
                 self.foot = not self.foot
                 edges.append((at_ms * MS, self.foot))
         self.room.stand_still(ms * MS, edges)
+
+    @precondition(lambda self: self.room.where == "pausing")
+    @rule(ms=st.sampled_from([100, 3000, 4100, 4240, 4260, 5000, 20_000]))
+    def the_machine_stands_still_in_a_pause(self, ms):
+        self.room.stand_still(ms * MS)
 
     # What must hold after each.
 
