@@ -154,13 +154,24 @@ def test_a_new_sheet_is_refused_at_once_while_the_disk_refuses(bench):
     again = Run(PRINT, None, sheet=5)
     bench.writer.repeat_pass(again)
     assert bench.answer() == (Input.NOT_STORED, again)
-    with pytest.raises(StoreError):
-        bench.writer.ask(lambda: None).result(PATIENCE_SECONDS)
+    with pytest.raises(StoreError, match="the disk is full"):
+        bench.writer.ask(lambda: bench.disk.close_sheet(9, "complete")).result(PATIENCE_SECONDS)
     # What has happened was kept all the while.
     bench.disk.refusals = 0
     while not bench.disk.written:
         bench.until_tried()
     assert list(bench.disk.written) == [("period", 5, 1, 1000, 2000)]
+
+
+def test_what_can_still_be_read_is_answered_and_ends_no_trouble(bench):
+    bench.refuse()
+    bench.writer.add_period(5, 1, 1000, 2000)
+    bench.until_tried()
+    for answer in (7, 8, 9):
+        assert bench.writer.ask(lambda answer=answer: answer).result(PATIENCE_SECONDS) == answer
+        bench.until_tried()
+    assert len(bench.troubles) == 1
+    assert not bench.disk.written
 
 
 def test_a_sheet_that_the_disk_itself_refuses_is_not_tried_again(bench):
