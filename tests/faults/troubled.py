@@ -74,8 +74,9 @@ class Ears:
     def troubles(self) -> list[str]:
         return [one["trouble"] for one in self.heard if one["event"] == "trouble"]
 
-    def until(self, cue: str) -> None:
-        until(lambda: cue in self.cues, f"the sound {cue!r} is heard after {self.cues}")
+    def until(self, cue: str, *, after: int = 0) -> None:
+        """Wait until ``cue`` is heard, once more after the first ``after`` cues."""
+        until(lambda: cue in self.cues[after:], f"the sound {cue!r} is heard")
 
 
 class TroubledDarkroom(Darkroom):
