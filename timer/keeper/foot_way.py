@@ -5,11 +5,16 @@ grammar. What the keeper does by itself is little: a press stops an exposure, a
 tap starts the order that control has latched for it.
 """
 
-from collections.abc import Callable
+from __future__ import annotations
 
-from hardware.interface import PedalWire
 from timer.clock import Clock
 from timer.foot import STALE_SECONDS, Foot, PedalGrammar, PedalTimes
+
+TYPE_CHECKING = False  # known to type checkers; what is only a type need not be in memory
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from hardware.interface import PedalWire
 
 
 class FootWay:

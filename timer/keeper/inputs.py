@@ -1,6 +1,10 @@
 """Opening the keeper's inputs from one line of text each: the pedal, and the sense contact."""
 
-from hardware.interface import PedalWire, Sense
+from __future__ import annotations
+
+TYPE_CHECKING = False  # known to type checkers; what is only a type need not be in memory
+if TYPE_CHECKING:
+    from hardware.interface import PedalWire, Sense
 
 
 def open_pedal(text: str) -> PedalWire:

@@ -7,6 +7,8 @@ down, when the lamp does not do what it is told, and on every signal that can be
 caught.
 """
 
+from __future__ import annotations
+
 import os
 import select
 import signal
@@ -15,13 +17,16 @@ from contextlib import suppress
 from types import FrameType
 
 from hardware.errors import HardwareError
-from hardware.interface import Lamp, PedalWire, Sense
 from timer.clock import NS_PER_SECOND, Clock
 from timer.foot import PedalTimes
 from timer.keeper.cooling import Cooling
 from timer.keeper.foot_way import FootWay
 from timer.keeper.protocol import PACKET_BYTES, Damaged, Kind, Reason, Record, pack, unpack
 from timer.keeper.watch import LampWatch
+
+TYPE_CHECKING = False  # known to type checkers; what is only a type need not be in memory
+if TYPE_CHECKING:
+    from hardware.interface import Lamp, PedalWire, Sense
 
 # The last stretch before a deadline is spent spinning: a sleep may come back late.
 SPIN_SECONDS = 0.001

@@ -3,9 +3,13 @@
 Only the module of the lamp that is asked for is imported: the keeper stays small.
 """
 
-from collections.abc import Callable
+from __future__ import annotations
 
-from hardware.interface import Lamp
+TYPE_CHECKING = False  # known to type checkers; what is only a type need not be in memory
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from hardware.interface import Lamp
 
 
 def open_lamp(text: str, now_ns: Callable[[], int]) -> Lamp:

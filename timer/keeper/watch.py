@@ -1,9 +1,14 @@
 """Looking whether the lamp does what it is told: by its line, and by a sense contact."""
 
+from __future__ import annotations
+
 from hardware.errors import HardwareError
-from hardware.interface import Lamp, Sense
 from timer.clock import Clock, to_ns
 from timer.keeper.protocol import Reason
+
+TYPE_CHECKING = False  # known to type checkers; what is only a type need not be in memory
+if TYPE_CHECKING:
+    from hardware.interface import Lamp, Sense
 
 # While nothing happens the lamp is looked at this often, in real time.
 _LOOK_SECONDS = 0.5
