@@ -206,6 +206,29 @@ def test_recovering_twice_tells_the_same(bench):
     assert again.text == first.text
 
 
+def test_a_start_long_after_another_adds_nothing_to_what_was_received(bench):
+    """The lamp was off from the first start on, whenever the next one comes."""
+    bench.open()
+    bench.begin(1, 7, 995 * NS)
+    bench.record.mark(1, 1, 3 * NS)
+    first = bench.recover(KeptPeriod(7, 995 * NS, None))
+    again = bench.recover(now_ns=NOW_NS + 600 * NS)
+    assert again.run.received_ns == first.run.received_ns
+    assert again.text == first.text
+    received = bench.passes()[0].received
+    assert (received.least_ns, received.most_ns) == (3 * NS, 5 * NS)
+
+
+def test_a_start_that_was_cut_off_before_it_forgot_the_journal_adds_nothing(bench):
+    bench.open()
+    bench.begin(1, 7, 990 * NS)
+    kept = KeptPeriod(7, 990 * NS, None)
+    first = bench.recover(kept)
+    again = bench.recover(kept, now_ns=NOW_NS + 600 * NS)
+    assert again.run.received_ns == first.run.received_ns
+    assert bench.passes()[0].received.most_ns == 10 * NS
+
+
 def test_a_second_interruption_adds_to_the_bounds_of_the_first(bench):
     """After a power cut the rest was begun, and that was interrupted too."""
     bench.open()

@@ -47,6 +47,8 @@ class PassRecord:
     the paper had received by then, in all periods. ``received`` is None until
     the attempt has ended or bounds were set; before its end it is what was
     received so far, measured periods after those bounds included.
+    ``awaits_period`` tells that what the latest order gave is neither measured
+    nor bounded yet.
     """
 
     number: int
@@ -62,6 +64,7 @@ class PassRecord:
     boot_id: str | None
     begun_ns: int | None
     marked_ns: int | None
+    awaits_period: bool
 
     @property
     def measured_ns(self) -> int:

@@ -330,6 +330,7 @@ def _passes(connection: sqlite3.Connection, sheet: int) -> tuple[PassRecord, ...
             boot_id=row["boot_id"],
             begun_ns=row["begun_ns"],
             marked_ns=row["marked_ns"],
+            awaits_period=bool(row["awaits_period"]),
         )
         for row in _named(
             connection.execute(

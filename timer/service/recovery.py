@@ -70,7 +70,7 @@ def _replay(record: Record, number: int, kept: list[KeptPeriod], boot_id: str) -
             continue
         if period.order > known:
             record.begin_pass(number, one.number, period.order, boot_id, period.on_ns)
-        elif _is_measured(one):
+        elif not one.awaits_period:
             continue
         if period.off_ns is None:
             continue
@@ -91,11 +91,6 @@ def _present(sheet: SheetRecord) -> PassRecord | None:
     return next((one for one in sheet.latest if one.state in ("planned", "begun")), None)
 
 
-def _is_measured(one: PassRecord) -> bool:
-    """Whether the latest order's lamp-on period is in the record."""
-    return any(period.on_ns == one.begun_ns for period in one.periods)
-
-
 def _known(one: PassRecord) -> tuple[int, int]:
     """Return the least and the most that the record holds, earlier bounds included."""
     if one.received is not None:
@@ -108,7 +103,8 @@ def _bounds(
 ) -> tuple[int, int]:
     """Return the least and the most that a pass which had begun can have received."""
     known_least_ns, known_most_ns = _known(one)
-    if one.begun_ns is None or _is_measured(one):
+    # What an earlier start has bounded stays as it is: the lamp has been off since.
+    if one.begun_ns is None or not one.awaits_period:
         return known_least_ns, known_most_ns
     least_ns = max(known_least_ns, one.marked_ns or 0)
     # Wherever power or daemon went, a keeper would have switched off when the pass was over.
