@@ -71,6 +71,14 @@ def test_the_printer_hears_when_a_press_is_long_and_very_long(foot):
     assert foot.crossed == [(False, 1800.0), (True, 3500.0)]
 
 
+@pytest.mark.fault(
+    "pedal",
+    "The pedal's contact bounces when the foot comes down and when it lifts",
+    happens="That is one press and one lift, each at its first edge.",
+    guard="keeper and control: the bounce of pedal.bounce_s",
+    within="",
+    annex_h=("digital I/O", "interrupt handling"),
+)
 def test_bounce_is_one_press_and_one_lift_stamped_at_the_first_edge(foot):
     foot.does(1000, -1001, 1002, -1004, 1005, -1300, 1301, -1303, 1309, -1312)
     assert foot.at(2000) == [(Foot.PRESS, 1000.0), (Foot.TAP, 1300.0)]

@@ -99,6 +99,14 @@ def test_a_pause_that_a_standstill_ran_over_is_held_and_not_started_late(room, s
     assert room.is_lit
 
 
+@pytest.mark.fault(
+    "pedal",
+    "A spike on the pedal's wire, shorter than any foot, while a pass waits",
+    happens="Nothing starts.",
+    guard="control: what is shorter than 8 ms is no foot",
+    within="",
+    annex_h=("digital I/O", "interrupt handling"),
+)
 def test_a_spike_on_the_wire_starts_no_pass(room, plain_print):
     room.arm(plain_print())
     room.press()
@@ -110,6 +118,14 @@ def test_a_spike_on_the_wire_starts_no_pass(room, plain_print):
     assert not room.is_lit
 
 
+@pytest.mark.fault(
+    "pedal",
+    "A spike on the pedal's wire while exposing",
+    happens="The pass is held, and the next tap exposes the exact rest.",
+    guard="control: any press stops",
+    within="at once",
+    annex_h=("digital I/O", "interrupt handling"),
+)
 def test_a_spike_while_exposing_stops_the_pass_and_the_next_tap_goes_on(room, plain_print):
     room.arm(plain_print())
     room.tap()

@@ -1,28 +1,16 @@
 """What goes wrong with the pedal, and what the printer finds then."""
 
-import asyncio
 import random
-import threading
-import time
-from contextlib import asynccontextmanager
 
 import pytest
 
-from hardware.simulated import SimulatedLine, SimulatedPedal
-from timer.clock import SteadyClock, to_ns
-from timer.control.run import Run
 from timer.control.table import Input, State
-from timer.photo.prints import Print
-from timer.programmes.model import Programme
-from timer.rehearsal.sheet import lamp_periods
-from timer.service.daemon import Daemon
 from timer.service.interface import PRESSES as PRESSES_BY_COMMAND
-from timer.service.rehearsal import rehearsal_config
 
 from .enlarger_in_words import MS, S
 from .watched import brought_into
+from .worked import play
 
-PATIENCE_SECONDS = 30.0
 FOOT_IS_DOWN = (State.HOLDING, State.ENDING)
 
 PRESSES = 1000
@@ -133,121 +121,6 @@ def test_a_lost_edge_starts_nothing(state, lost):
 
 
 # A daemon, a keeper and a foot.
-
-
-@asynccontextmanager
-async def enlarger(folder, rate, *, foot_is_down=False):
-    """A daemon in this process, whose foot and clock are the test's own, and its line."""
-    config, clock = rehearsal_config(folder), SteadyClock(rate)
-    pedal = SimulatedPedal(clock.monotonic_ns)
-    if foot_is_down:
-        pedal.press()
-    async with Daemon(config, clock, pedal=pedal) as daemon:
-        yield Worked(daemon, pedal)
-
-
-class Worked:
-    """The daemon, its foot, and what the lamp's line did."""
-
-    def __init__(self, daemon, pedal):
-        self.daemon, self.pedal, self.clock = daemon, pedal, daemon.clock
-        self._path = daemon.config.lamp_text.partition(":")[2]
-
-    def history(self):
-        line = SimulatedLine(self._path)
-        try:
-            return line.history()
-        finally:
-            line.close()
-
-    @property
-    def is_lit(self):
-        return self.history()[-1].level
-
-    def turned_on(self, since=0):
-        """How often the line went from off to on."""
-        return len(lamp_periods(self.history()[since:])) + (self.is_lit and since == 0)
-
-    async def say(self, one, run=None):
-        return await asyncio.wrap_future(self.daemon.dark_way.handle(one, run=run))
-
-    async def status(self):
-        return await asyncio.wrap_future(self.daemon.dark_way.status())
-
-    async def until(self, condition, what):
-        gives_up_at = time.monotonic() + PATIENCE_SECONDS
-        while not condition():
-            assert time.monotonic() < gives_up_at, f"waited in vain until {what}"
-            await asyncio.sleep(0.002)
-
-    async def until_state(self, *states):
-        await self.until(lambda: self.daemon.control.state in states, f"it is {states}")
-
-    async def seconds(self, seconds):
-        """Wait by the daemon's own clock."""
-        await asyncio.sleep(self.clock.real_seconds(to_ns(seconds)))
-
-    async def tap(self):
-        now_ns = self.clock.monotonic_ns()
-        self.pedal.press(now_ns)
-        await self.seconds(0.2)
-        self.pedal.lift(now_ns + 200 * MS)
-
-    async def chatter(self, edges, apart_ns, *, asking_every=500):
-        """Have the contact chatter in a thread of its own, and ask the daemon all the while."""
-        told = threading.Semaphore(0)
-
-        def work():
-            at_ns = self.clock.monotonic_ns()
-            for number in range(edges):
-                while self.clock.monotonic_ns() < at_ns:
-                    time.sleep(0)
-                (self.pedal.lift if number % 2 else self.pedal.press)(at_ns)
-                at_ns += apart_ns
-                if number % asking_every == 0:
-                    told.release()
-
-        worker = asyncio.create_task(asyncio.to_thread(work))
-        answers = 0
-        while not worker.done():
-            if not told.acquire(blocking=False):
-                await asyncio.sleep(0.001)
-                continue
-            # An answer has waited its turn behind all edges that were there before it: were
-            # they more than are heard, it would come later and later.
-            await self.status()
-            answers += 1
-        await worker
-        await self.status()
-        return answers
-
-    async def bring_into(self, state, seconds=60.0):
-        """Bring it into ``state`` with a print of ``seconds``."""
-        if state is State.DARK:
-            return
-        await self.say(Input.ARM, Run(Programme("Boat shed", print=Print(seconds)), None))
-        await self.until_state(State.WAITING)
-        if state is State.WAITING:
-            return
-        await self.seconds(1.0)  # no second tap in a hurry
-        await self.tap()
-        await self.until(lambda: self.is_lit, "the lamp is on")
-        if state is State.HELD:
-            await self.seconds(1.0)
-            await self.tap()
-            await self.until_state(State.HELD)
-            await self.until(lambda: not self.is_lit, "the lamp is off")
-            await self.seconds(1.0)
-
-
-def play(folder, rate, story, **how):
-    """Run ``story`` with a daemon whose clock runs ``rate`` times as fast as ours."""
-
-    async def run():
-        async with enlarger(folder, rate, **how) as one:
-            await asyncio.wait_for(story(one), 3 * PATIENCE_SECONDS)
-
-    asyncio.run(run())
 
 
 @pytest.mark.fault(

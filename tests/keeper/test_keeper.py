@@ -193,6 +193,14 @@ def test_only_the_uncatchable_the_harmless_and_its_own_faults_are_left_out():
 # Orders that are refused.
 
 
+@pytest.mark.fault(
+    "orders",
+    "An order comes while the lamp is on",
+    happens="It is refused; the exposure goes on to its own end.",
+    guard="keeper: one order at a time",
+    within="",
+    annex_h=("communication timing",),
+)
 def test_an_order_while_the_lamp_is_on_is_refused_and_changes_nothing(keeper):
     on = keeper.expose(0.3)
     keeper.send(Kind.EXPOSE, 2, to_ns(LONG_SECONDS))
@@ -202,6 +210,14 @@ def test_an_order_while_the_lamp_is_on_is_refused_and_changes_nothing(keeper):
     assert (off.order, off.reason, off.a_ns) == (1, Reason.COMPLETE, on.a_ns)
 
 
+@pytest.mark.fault(
+    "orders",
+    "An order asks for no time, for less, or for more than lamp.longest_s, or is none at all",
+    happens="It is refused in the dark.",
+    guard="keeper: the limits of an order",
+    within="",
+    annex_h=("communication data",),
+)
 @pytest.mark.parametrize(
     ("kind", "a_ns", "reason"),
     [
@@ -220,6 +236,14 @@ def test_an_order_that_can_not_be_meant_is_refused_in_the_dark(bench, keeper, ki
     assert not any(one.level for one in bench.history())
 
 
+@pytest.mark.fault(
+    "orders",
+    "One bit of an order is flipped; each of them in turn",
+    happens="The order is refused, and the lamp does not go on.",
+    guard="keeper: the checksum of each order",
+    within="",
+    annex_h=("communication data", "internal data path"),
+)
 def test_a_damaged_order_is_refused_in_the_dark_bit_by_bit(bench, keeper):
     whole = pack(Record(Kind.EXPOSE, Reason.NONE, 3, SECOND))
     for bit in range(8 * PACKET_BYTES):
@@ -230,6 +254,14 @@ def test_a_damaged_order_is_refused_in_the_dark_bit_by_bit(bench, keeper):
     assert not any(one.level for one in bench.history())
 
 
+@pytest.mark.fault(
+    "orders",
+    "An order is cut off, or longer than one",
+    happens="It is refused, and the next one is taken.",
+    guard="keeper: an order has one length",
+    within="",
+    annex_h=("communication data",),
+)
 def test_a_packet_cut_short_or_too_long_is_refused_and_the_next_order_is_taken(bench, keeper):
     whole = pack(Record(Kind.EXPOSE, Reason.NONE, 3, SECOND))
     for packet in (whole[:-1], whole[:1], whole + b"\0", whole * 2):
