@@ -236,6 +236,7 @@ class AnyFoot(RuleBasedStateMachine):
         assert room.is_lit or room.keeper.order_ns
 
 
+@pytest.mark.timeout(3600)
 @pytest.mark.fault(
     "pedal",
     "Foot, printer, disk, keeper and clock do anything in any order",

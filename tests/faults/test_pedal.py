@@ -151,8 +151,12 @@ def test_a_pedal_that_is_down_at_start_is_a_fault_until_it_is_free(folder):
     play(folder, 20, story, foot_is_down=True)
 
 
+WAYS = pytest.mark.parametrize("by_keeper", [False, True], ids=["daemon reads", "keeper reads"])
+
+
+@WAYS
 @pytest.mark.parametrize("state", [State.DARK, State.WAITING, State.EXPOSING, State.HELD])
-def test_a_daemon_finds_its_pedal_stuck(folder, state):
+def test_a_daemon_finds_its_pedal_stuck(folder, state, by_keeper):
     async def story(one):
         await one.bring_into(state)
         known = len(one.history())
@@ -170,7 +174,7 @@ def test_a_daemon_finds_its_pedal_stuck(folder, state):
         assert await one.say(Input.CLEAR)
         assert not any(change.level for change in one.history()[known:])
 
-    play(folder, 20, story)
+    play(folder, 20, story, by_keeper=by_keeper)
 
 
 @pytest.mark.fault(
@@ -199,6 +203,7 @@ def test_a_pedal_that_is_unplugged_while_exposing_changes_nothing_of_it(darkroom
     assert (one["state"], one["received_ns"]) == ("complete", off_ns - on_ns)
 
 
+@WAYS
 @pytest.mark.fault(
     "pedal",
     "The pedal is unplugged while a pass waits for it",
@@ -207,7 +212,7 @@ def test_a_pedal_that_is_unplugged_while_exposing_changes_nothing_of_it(darkroom
     within="",
     annex_h=("digital I/O", "interrupt handling"),
 )
-def test_a_pedal_that_is_unplugged_while_waiting_is_never_pressed(folder):
+def test_a_pedal_that_is_unplugged_while_waiting_is_never_pressed(folder, by_keeper):
     async def story(one):
         await one.bring_into(State.WAITING, seconds=1.0)
         one.pedal.close()  # whatever the foot does now, nobody hears it
@@ -221,11 +226,12 @@ def test_a_pedal_that_is_unplugged_while_waiting_is_never_pressed(folder):
         await one.until_state(State.DONE)
         assert one.turned_on() == 1
 
-    play(folder, 100, story)
+    play(folder, 100, story, by_keeper=by_keeper)
 
 
+@WAYS
 @pytest.mark.parametrize("state", [State.DARK, State.WAITING, State.EXPOSING, State.HELD])
-def test_ten_thousand_edges_in_ten_seconds_do_not_hold_the_daemon_up(folder, state):
+def test_ten_thousand_edges_in_ten_seconds_do_not_hold_the_daemon_up(folder, state, by_keeper):
     async def story(one):
         await one.bring_into(state)
         known = len(one.pedal.history)
@@ -237,4 +243,4 @@ def test_ten_thousand_edges_in_ten_seconds_do_not_hold_the_daemon_up(folder, sta
         await one.until(lambda: not one.is_lit, "the lamp is off")
         assert one.daemon.dark_way.is_well
 
-    play(folder, 4, story)
+    play(folder, 4, story, by_keeper=by_keeper)

@@ -6,7 +6,7 @@ import time
 from contextlib import asynccontextmanager, closing
 from itertools import pairwise
 
-from hardware.simulated import SimulatedLine, SimulatedPedal
+from hardware.simulated import SimulatedFoot, SimulatedLine, SimulatedPedal
 from timer.clock import SteadyClock, to_ns
 from timer.control.run import Run
 from timer.control.table import Input, State
@@ -23,10 +23,54 @@ from .enlarger_in_words import MS
 PATIENCE_SECONDS = 30.0
 
 
+class FootOnWire:
+    """A foot on the pedal that the keeper itself reads, with what a simulated pedal is asked for.
+
+    Its edges are stamped as they are made; ``at_ns`` is when they were meant to be.
+    """
+
+    def __init__(self, path, clock):
+        self.history = []
+        self._foot = SimulatedFoot(path, clock.monotonic_ns)
+        self._is_away = False
+
+    def press(self, at_ns=None):
+        self._move(True)
+
+    def lift(self, at_ns=None):
+        self._move(False)
+
+    def close(self):
+        if not self._is_away:
+            self._is_away = True
+            self._foot.close()
+
+    def _move(self, down):
+        if self._is_away:
+            return
+        gives_up_at = time.monotonic() + PATIENCE_SECONDS
+        while True:
+            try:
+                self.history.append((down, self._foot.press() if down else self._foot.lift()))
+            except BlockingIOError:
+                assert time.monotonic() < gives_up_at, "the keeper reads no edges any more"
+                time.sleep(0.001)
+            else:
+                return
+
+
 @asynccontextmanager
-async def enlarger(folder, rate, *, foot_is_down=False, keeper_command=None):
-    """A daemon in this process, whose foot and clock are the test's own, and its line."""
+async def enlarger(folder, rate, *, foot_is_down=False, by_keeper=False, keeper_command=None):
+    """A daemon in this process, whose foot and clock are the test's own, and its line.
+
+    The foot is on a pedal that the daemon reads, or, ``by_keeper``, on one that the keeper does.
+    """
     config, clock = rehearsal_config(folder), SteadyClock(rate)
+    if by_keeper:
+        async with Daemon(config, clock, keeper_command=keeper_command) as daemon:
+            with closing(FootOnWire(config.pedal_text.partition(":")[2], clock)) as foot:
+                yield Worked(daemon, foot)
+        return
     pedal = SimulatedPedal(clock.monotonic_ns)
     if foot_is_down:
         pedal.press()
