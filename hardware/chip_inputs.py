@@ -133,7 +133,8 @@ class ChipPedal(_ChipInput):
 class ChipSense(_ChipInput):
     """A Sense on line ``line``: a contact or a light sensor that tells whether the lamp burns.
 
-    ``active_high`` False is for a contact that closes to ground, with a pull-up.
+    ``active_high`` is for a contact that closes to 3.3 V, else it closes to ground; the line is
+    pulled the other way.
     Raises HardwareError.
     """
 
@@ -141,7 +142,7 @@ class ChipSense(_ChipInput):
         self,
         line: int,
         *,
-        active_high: bool = False,
+        active_high: bool = True,
         chip: str | None = None,
         ioctl: Ioctl = fcntl.ioctl,
         device_folder: str = "/dev",

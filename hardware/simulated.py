@@ -242,6 +242,8 @@ class SimulatedPedalWire:
                 f"the simulated pedal {os.fspath(path)} can't be opened ({error.strerror}): "
                 "choose a folder that this user may write to."
             ) from error
+        while self.read():  # edges that nobody saw tell no more than where the foot is now
+            pass
 
     def fileno(self) -> int:
         """Return the file descriptor that becomes readable with an edge."""

@@ -13,6 +13,7 @@ from timer.control.cues import Cue
 from timer.control.ports import Status
 from timer.control.run import Run
 from timer.control.table import Input, State
+from timer.foot import Foot, PedalGrammar, PedalTimes
 from timer.keeper.protocol import Kind, Reason, Record
 from timer.photo.prints import Print
 from timer.photo.strips import Strip
@@ -82,18 +83,56 @@ class FakeKeeper:
         self.unheard: list[Record] = []
         self.unread: list[int] = []  # orders to switch on that it has yet to read
         self.offs_on_their_way = 0
+        self.hears_pedal = False
+        self.latched: tuple[int, int, int] | None = None
+        self.begun_by_foot = 0
+        self._pressed_ns = 0
+        self._grammar = PedalGrammar(PedalTimes(), self._foot, lambda *_: None)
         self._number = 100
         self._present = 0
         self._life = 0
 
     def expose(self, duration_ns: int, latched: int = 0) -> int:
+        if latched and latched == self.begun_by_foot:
+            return latched
+        self.latched = None
         return self._order(Kind.EXPOSE, duration_ns)
 
     def latch(self, duration_ns: int, from_ns: int) -> int:
-        return 0  # this keeper hears no pedal
+        if not self.hears_pedal or not self.is_well:
+            return 0
+        self._number += 1
+        number, life = self._number, self._life
+
+        def obey() -> None:
+            if life == self._life:
+                self.latched = (number, duration_ns, from_ns)
+
+        self._agenda.put(self.order_ns, obey)
+        return number
 
     def dismiss(self, latched: int) -> bool:
-        return True
+        self.orders.append(Kind.DISMISS)
+        self.latched = None
+        self._end(self._present, Reason.ORDERED, self._life)
+        return latched != self.begun_by_foot
+
+    def edge(self, down: bool) -> None:
+        """Hear the foot, before the daemon does."""
+        self._grammar.wake(self._agenda.now_ns)
+        self._grammar.edge(down, self._agenda.now_ns)
+
+    def _foot(self, foot: Foot, at_ns: int) -> None:
+        if foot is Foot.PRESS:
+            self._pressed_ns = at_ns
+            if self.lit_by is Kind.EXPOSE:
+                self._end(self._present, Reason.FOOT, self._life)
+        elif foot is Foot.TAP and self.latched is not None and self.lit_by is None:
+            number, duration_ns, from_ns = self.latched
+            if self._pressed_ns >= from_ns:
+                self.latched, self.begun_by_foot = None, number
+                self.unread.append(number)
+                self._obey_on(Kind.EXPOSE, number, duration_ns, self._life)
 
     def view(self, limit_ns: int) -> int:
         return self._order(Kind.VIEW, limit_ns)
@@ -134,6 +173,7 @@ class FakeKeeper:
 
     def _obey_off(self, life: int) -> None:
         if life == self._life:
+            self.latched = None
             self.offs_on_their_way -= 1
             self._end(self._present, Reason.ORDERED, life)
 
@@ -170,6 +210,7 @@ class FakeKeeper:
     def die(self) -> None:
         """End, with the lamp left as it is; what it has told is still there to be heard."""
         self.is_well = False
+        self.latched = None
         self._life += 1
         self.offs_on_their_way = 0
         self.unread.clear()
@@ -314,9 +355,13 @@ class Darkroom:
     # The foot.
 
     def press(self) -> None:
+        if self.keeper.hears_pedal:
+            self.keeper.edge(True)
         self.control.edge(True, self.now_ns)
 
     def lift(self) -> None:
+        if self.keeper.hears_pedal:
+            self.keeper.edge(False)
         self.control.edge(False, self.now_ns)
         self.wait_ns(0)
 

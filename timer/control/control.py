@@ -355,14 +355,12 @@ class Control:
         return self._run is None or not self._run.exposed
 
     def _is_present_order(self) -> bool:
-        return self._report is not None and self._report.order in (self._order, self._latched)
+        report = self._report
+        return report is not None and 0 != report.order in (self._order, self._latched)
 
     def _is_latched_order(self) -> bool:
-        return (
-            bool(self._latched)
-            and self._report is not None
-            and (self._report.order == self._latched)
-        )
+        report = self._report
+        return report is not None and 0 != report.order == self._latched
 
     def _is_present_sheet(self) -> bool:
         return self._stored is not None and self._stored is self._run

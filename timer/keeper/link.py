@@ -244,6 +244,9 @@ class KeeperLink:
                 record = unpack(packet)
             except Damaged:
                 return reports, False
+            if record.kind is Kind.REFUSED and not record.order:
+                # It could not read an order of ours: no order of this channel can be trusted.
+                return reports, False
             if record.kind is not Kind.ALIVE:
                 reports.append(record)
         since = self._unanswered_since

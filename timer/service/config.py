@@ -34,7 +34,7 @@ class LampConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     most_per_hour_s: Annotated[float, msgspec.Meta(ge=0, le=3600)] = 0.0
     sense: Literal["none", "chip", "simulated"] = "none"
     sense_pin: _Pin = 22
-    sense_active_high: bool = False
+    sense_active_high: bool = True
     settle_s: Annotated[float, msgspec.Meta(ge=0, le=5)] = 0.2
     lag_s: _Lag = Switching().lag_seconds
     shortest_s: _Lag = Switching().shortest_seconds
@@ -254,7 +254,7 @@ longest_s = 900.0     # no exposure and no viewing is ever longer
 most_per_hour_s = 0.0 # the lamp is on no longer in any hour, so that it cools; 0: no limit
 sense = "none"        # "chip": a contact or sensor tells whether the lamp burns; "simulated"
 sense_pin = 22
-sense_active_high = false
+sense_active_high = true
 settle_s = 0.2        # so long after a switching the sense contact is not asked
 lag_s = 0.0565        # light that a pass may lose, in seconds of full light
 shortest_s = 0.2      # the switch is trusted from here
