@@ -113,8 +113,10 @@ def _build_chip(work: Path, version: str) -> None:
         "kernel/irq/irq_sim.c",
     )
     tool(
-        ["tar", "-xf", work / f"usr/src/{source}.tar.xz", "-C", work, "--occurrence=1"]
-        + [f"{source}/{name}" for name in wanted],
+        [
+            *("tar", "-xf", work / f"usr/src/{source}.tar.xz", "-C", work, "--occurrence=1"),
+            *(f"{source}/{name}" for name in wanted),
+        ],
         "the kernel's source can't be unpacked",
     )
     build = work / "chip"

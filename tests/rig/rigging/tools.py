@@ -16,9 +16,10 @@ def tool(
     folder: Path | None = None,
     seconds: float = 300.0,
 ) -> str:
-    """Run ``command`` in ``folder`` and return what it printed; ``lacking`` says what it stands for.
+    """Run ``command`` in ``folder`` and return what it printed.
 
-    Raises RigImpossibleError with ``lacking`` and the last line that it said.
+    Raises RigImpossibleError with ``lacking``, which says what is not to be had then, and the
+    last line that the command said.
     """
     try:
         done = subprocess.run(

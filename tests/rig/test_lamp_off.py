@@ -1,0 +1,151 @@
+"""Faults in the guest, each with the lamp on: it goes off, and the trace tells who did it.
+
+Where the owner of the line dies, the line is given a pull towards "on" beforehand. The simulated
+chip lets a line that nobody owns follow its pull, so there a dark lamp is somebody's deed.
+"""
+
+import pytest
+from rigging.bench import Enlarger
+from rigging.guest import Edge
+
+S = 1_000_000_000
+
+
+def the_off(enlarger: Enlarger, since_ns: int) -> Edge:
+    """The first write of "off" after the lamp was on, as the kernel traced it."""
+    on = next(one for one in enlarger.lamp.writes(since_ns) if one.on)
+    return next(one for one in enlarger.lamp.writes(on.at_ns) if not one.on)
+
+
+def stays_dark(enlarger: Enlarger, since_ns: int, times: int) -> None:
+    """Since ``since_ns`` the lamp was switched on ``times`` times, and it is off."""
+    writes = [one.on for one in enlarger.lamp.writes(since_ns)]
+    assert len(enlarger.lamp.periods(since_ns)) == times, writes
+    assert writes[-1] is False
+    assert not enlarger.lamp.is_on()
+
+
+def held_and_told(enlarger: Enlarger, intended_ns: int) -> dict[str, int]:
+    """The pass that was cut short: it is held, nothing starts, and the record knows bounds."""
+    status = enlarger.guest.until_state("held")
+    assert "was interrupted" in status["recovered"]
+    told = enlarger.record()["passes"][0]
+    assert told["state"] == "begun"
+    assert told["received_least_ns"] <= told["received_most_ns"] <= intended_ns
+    return dict(told)
+
+
+def test_stopping_the_service_while_viewing(enlarger: Enlarger) -> None:
+    """`systemctl stop` while the lamp is on to focus: off, by the keeper that had it on."""
+    since_ns = enlarger.guest.now_ns()
+    keeper = enlarger.keeper_pid()
+    enlarger.pedal.tap()
+    enlarger.lamp.until(on=True)
+    enlarger.guest.run("systemctl stop treadle")
+    assert the_off(enlarger, since_ns).pid == keeper
+    stays_dark(enlarger, since_ns, 1)
+    enlarger.guest.run("systemctl start treadle")
+    enlarger.guest.until_state("dark")
+    stays_dark(enlarger, since_ns, 1)
+
+
+def test_restarting_the_service_while_exposing(enlarger: Enlarger) -> None:
+    """`systemctl restart` in mid-pass: off at once; the pass is held with its exact seconds."""
+    since_ns = enlarger.guest.now_ns()
+    keeper = enlarger.keeper_pid()
+    enlarger.expose(40)
+    enlarger.restart()
+    assert the_off(enlarger, since_ns).pid == keeper
+    told = held_and_told(enlarger, 40 * S)
+    (period,) = enlarger.periods(since_ns)
+    assert abs(told["received_least_ns"] - period.ns) < S // 4
+    assert abs(told["received_most_ns"] - period.ns) < S // 4
+    stays_dark(enlarger, since_ns, 1)
+
+
+def test_both_processes_killed_in_one_instant(enlarger: Enlarger) -> None:
+    """kill -9 for daemon and keeper: systemd's `treadle dark --force` writes "off" itself.
+
+    The line is pulled towards on, so that it stays lit from the death to that command's own
+    write. Then the service comes back, holds the pass with bounds, and starts nothing.
+    """
+    since_ns = enlarger.guest.now_ns()
+    owners = (enlarger.pid(), enlarger.keeper_pid())
+    enlarger.expose(60)
+    enlarger.lamp.pull(on=True)
+    enlarger.guest.shell(f"kill -9 {owners[0]} {owners[1]}")
+    killed_ns = enlarger.guest.now_ns()
+    off = enlarger.guest.until(
+        lambda: next((one for one in enlarger.lamp.writes(killed_ns) if not one.on), None),
+        "somebody writes off",
+    )
+    assert off.pid not in owners
+    told = held_and_told(enlarger, 60 * S)
+    assert enlarger.keeper_pid() != off.pid, "the next keeper was the first to switch off"
+    on = next(one for one in enlarger.lamp.writes(since_ns) if one.on)
+    least_s, lit_s, most_s = (
+        one / S
+        for one in (told["received_least_ns"], off.at_ns - on.at_ns, told["received_most_ns"])
+    )
+    print(  # noqa: T201 - the rig's figures are quoted
+        f"\nboth killed: off by {off.who} {off.pid}, at most {(off.at_ns - killed_ns) / 1e6:.0f} ms"
+        f" and the kill's own time after; lit {lit_s:.3f} s, told {least_s:.3f} to {most_s:.3f} s"
+    )
+    assert least_s <= lit_s <= most_s
+    assert not any(one.on for one in enlarger.lamp.writes(killed_ns))
+    enlarger.lamp.until(on=False)
+
+
+def test_a_daemon_that_stands_still(enlarger: Enlarger) -> None:
+    """SIGSTOP for the daemon: the keeper misses its beats and switches off by itself.
+
+    After five seconds systemd's watchdog ends the daemon and starts it anew.
+    """
+    since_ns = enlarger.guest.now_ns()
+    daemon, keeper, restarts = enlarger.pid(), enlarger.keeper_pid(), enlarger.restarts()
+    enlarger.expose(60)
+    stopping_ns = enlarger.guest.now_ns()
+    enlarger.guest.shell(f"kill -STOP {daemon}")
+    enlarger.lamp.until(on=False)
+    off = the_off(enlarger, since_ns)
+    assert off.pid == keeper
+    assert off.at_ns > stopping_ns
+    enlarger.guest.until(lambda: enlarger.restarts() > restarts, "systemd starts a new daemon")
+    assert "Watchdog timeout" in enlarger.log(stopping_ns)
+    held_and_told(enlarger, 60 * S)
+    assert enlarger.pid() != daemon
+    stays_dark(enlarger, since_ns, 1)
+
+
+@pytest.mark.parametrize("signal", ["STOP", "KILL"])
+def test_a_keeper_that_stands_still_or_dies(enlarger: Enlarger, signal: str) -> None:
+    """SIGSTOP or SIGKILL for the keeper: somebody else writes "off", and there is a fault.
+
+    With a new keeper the printer can clear the fault; the pass is held then, and the lamp off.
+    """
+    since_ns = enlarger.guest.now_ns()
+    daemon, keeper = enlarger.pid(), enlarger.keeper_pid()
+    enlarger.expose(60)
+    enlarger.lamp.pull(on=True)
+    enlarger.guest.shell(f"kill -{signal} {keeper}")
+    status = enlarger.guest.until_state("fault")
+    assert status["fault"]
+    assert the_off(enlarger, since_ns).pid != keeper
+    enlarger.lamp.until(on=False)
+    assert enlarger.pid() == daemon
+    enlarger.guest.until(
+        lambda: enlarger.guest.treadle("clear", check=False).code == 0, "the fault can be cleared"
+    )
+    enlarger.guest.until_state("held")
+    assert enlarger.keeper_pid() != keeper
+    stays_dark(enlarger, since_ns, 1)
+
+
+def test_a_start_in_the_dark_does_not_light_the_lamp(enlarger: Enlarger) -> None:
+    """Stopped and started by systemd: the lamp's line is written, and never with "on"."""
+    since_ns = enlarger.guest.now_ns()
+    enlarger.restart()
+    enlarger.guest.until_state("dark")
+    writes = enlarger.lamp.writes(since_ns)
+    assert writes
+    assert not any(one.on for one in writes)
