@@ -146,6 +146,25 @@ def test_the_last_pass_finished_by_the_keeper_closes_the_sheet(bench):
     assert bench.record.sheet(1).outcome == "complete"
 
 
+def test_light_that_the_sheets_before_have_had_is_not_given_to_this_one(bench):
+    """The keeper's journal tells of all the sheets since the daemon was started."""
+    bench.open()
+    bench.complete(1, 7, 100 * NS)
+    bench.complete(2, 8, 200 * NS)
+    bench.record.close_sheet(bench.sheet, "complete")
+    bench.open()
+    earlier = (KeptPeriod(7, 100 * NS, 110 * NS), KeptPeriod(8, 200 * NS, 210 * NS))
+    found = bench.recover(*earlier)
+    assert found.paper_is_out
+    assert bench.record.sheet(2).outcome == "interrupted"
+    assert all(not one.periods for one in bench.passes())
+
+    bench.open()
+    found = bench.recover(*earlier, KeptPeriod(9, 300 * NS, 304 * NS))
+    assert held(found, 1, 4 * NS)
+    assert len(bench.passes()[0].periods) == 1
+
+
 def test_an_old_order_in_the_journal_is_not_counted_again(bench):
     bench.open()
     bench.complete(1, 7, 100 * NS)

@@ -179,10 +179,16 @@ class Record:
             ).fetchone()
         return found is not None and bool(found[0])
 
-    def latest_order(self) -> int:
-        """Return the highest number of an order in the record, 0 where there is none."""
+    def latest_order(self, *, before: int | None = None) -> int:
+        """Return the highest number of an order in the record, 0 where there is none.
+
+        With ``before`` a sheet's number, only the sheets before that one count.
+        """
         with reading(self._db) as connection:
-            found = connection.execute("SELECT coalesce(max(order_id), 0) FROM passes").fetchone()
+            found = connection.execute(
+                "SELECT coalesce(max(order_id), 0) FROM passes WHERE sheet < ?",
+                (LARGEST_INTEGER if before is None else before,),
+            ).fetchone()
         return int(found[0])
 
     def unfinished(self) -> Unfinished | None:

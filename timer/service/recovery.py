@@ -60,13 +60,15 @@ def recover(record: Record, kept: Iterable[KeptPeriod], boot_id: str, now_ns: in
 
 def _replay(record: Record, number: int, kept: list[KeptPeriod], boot_id: str) -> None:
     """Write into the record what only the keeper's journal knows."""
+    # The journal tells of the whole evening: what the sheets before have had is theirs.
+    theirs = record.latest_order(before=number)
     for period in kept:
         sheet = record.sheet(number)
         one = _present(sheet)
         if one is None:
             return
         known = -1 if one.order_id is None else one.order_id
-        if period.order < known or period.order <= _latest_ended_order(sheet):
+        if period.order < known or period.order <= max(theirs, _latest_ended_order(sheet)):
             continue
         if period.order > known:
             record.begin_pass(number, one.number, period.order, boot_id, period.on_ns)
