@@ -172,6 +172,14 @@ def test_stopping_a_keeper_that_stands_still_kills_it_and_forces_the_lamp_off(be
     assert bench.last(False).pid == os.getpid()
 
 
+@pytest.mark.fault(
+    "lamp",
+    "The lamp's line can't be written",
+    happens="The keeper tells and ends; the daemon forces the line off, alarms, and starts anew.",
+    guard="keeper, then daemon: a lamp of its own",
+    within="50 ms",
+    annex_h=("digital I/O",),
+)
 def test_a_line_that_can_not_be_written_is_told_before_the_keeper_is_lost(bench, faulty, until):
     link = bench.link(faulty("no writes"))
     link.start()
