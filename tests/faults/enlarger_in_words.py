@@ -314,8 +314,8 @@ class Enlarger:
     def order_refused(self, order: int, now: int) -> None:
         if order != self._order:
             return
+        self._order, self._on_at = 0, None
         if self.where in (*LIT, "holding", "held", "ending", "fault"):
-            self._order, self._on_at = 0, None
             self._fail(now)
 
     def keeper_lost(self, now: int) -> None:

@@ -235,7 +235,7 @@ def test_ten_thousand_edges_in_ten_seconds_do_not_hold_the_daemon_up(folder, sta
     async def story(one):
         await one.bring_into(state)
         known = len(one.pedal.history)
-        answers = await one.chatter(10_000, 1 * MS)
+        answers, _ = await one.chatter(10_000, 1 * MS)
         assert len(one.pedal.history) == known + 10_000
         assert answers > 0
         await one.seconds(1.0)

@@ -33,6 +33,7 @@ class Edge:
 
     down: bool
     at_ns: int
+    heard_ns: int
     stale: bool
 
 
@@ -88,7 +89,7 @@ class Watched:
 
     def edge(self, down: bool, at_ns: int, *, is_stale: bool = False) -> None:
         self._begin()
-        self.edges.append(Edge(down, at_ns, is_stale))
+        self.edges.append(Edge(down, at_ns, self._room.now_ns, is_stale))
         self._control.edge(down, at_ns, is_stale=is_stale)
         self.words.edge(down, at_ns, stale=is_stale)
         self._compare(f"edge {down}")
@@ -190,7 +191,11 @@ class Watched:
 
     def _was_a_step(self, since_ns: int, now_ns: int) -> bool:
         """Whether a foot came down since an instant and lifted soon after, a moment ago at most."""
-        fresh = [one for one in self.edges[-100:] if not one.stale and one.at_ns >= since_ns]
+        # What was to be seen changed by the edges' own stamps, however late they were heard.
+        late_ns = max(one.heard_ns - one.at_ns for one in self.edges[-3:])
+        fresh = [
+            one for one in self.edges[-100:] if not one.stale and one.at_ns >= since_ns - late_ns
+        ]
         lifts = [one.at_ns for one in fresh if not one.down and now_ns - one.at_ns <= FRESH]
         presses = [one.at_ns for one in fresh if one.down]
         return any(0 <= lift - press < LONG for lift in lifts for press in presses)
@@ -232,6 +237,8 @@ class WatchedDarkroom(Darkroom):
         """Let the machine stand still; ``edges`` fall into it, so long after its beginning."""
         began_ns = self.now_ns
         self.agenda.now_ns += duration_ns
+        # An order that a late edge brings is taken to have been obeyed at the edge's own time.
+        self.unsure_ns += min(duration_ns, FRESH)
         for after_ns, down in edges:
             at_ns = began_ns + after_ns
             self.control.edge(

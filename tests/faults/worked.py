@@ -131,14 +131,20 @@ class Worked:
         self.pedal.lift(now_ns + 200 * MS)
 
     async def chatter(self, edges, apart_ns, *, asking_every=500):
-        """Have the contact chatter in a thread of its own, and ask the daemon all the while."""
-        told = threading.Semaphore(0)
+        """Have the contact chatter in a thread of its own, and ask the daemon all the while.
+
+        Returns how often it was asked, and how often the machine was so busy that the contact
+        seemed to rest for 20 ms.
+        """
+        told, rests = threading.Semaphore(0), 0
 
         def work():
+            nonlocal rests
             at_ns = self.clock.monotonic_ns()
             for number in range(edges):
                 while self.clock.monotonic_ns() < at_ns:
                     time.sleep(0)
+                rests += self.clock.monotonic_ns() > at_ns + 20 * MS
                 (self.pedal.lift if number % 2 else self.pedal.press)(at_ns)
                 at_ns += apart_ns
                 if number % asking_every == 0:
@@ -156,7 +162,7 @@ class Worked:
             answers += 1
         await worker
         await self.status()
-        return answers
+        return answers, rests
 
     async def bring_into(self, state, seconds=60.0):
         """Bring it into ``state`` with a print of ``seconds``."""
