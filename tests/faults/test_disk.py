@@ -187,6 +187,31 @@ def test_a_full_disk(darkroom, small_disk, killed):
     )
 
 
+@ROOT_ONLY
+@pytest.mark.fault(
+    "disk",
+    "The disk is full when the daemon starts",
+    happens="The lamp is off; the start is refused in a sentence that says to make room.",
+    guard="keeper: switches off before anything is read",
+    within="",
+    annex_h=(),
+)
+def test_a_start_on_a_full_disk(darkroom, small_disk):
+    daemon, _ = a_good_start(darkroom)
+    assert darkroom.end(daemon) == 0
+    fill(small_disk)
+    before = len(darkroom.history())
+    told = darkroom.refused()
+    assert told.code == 4
+    assert "the disk is full, and nothing was saved; make room" in told.err.splitlines()[-1]
+    assert "Traceback" not in told.err
+    assert darkroom.history()[before:]
+    assert not any(change.level for change in darkroom.history()[before:])
+    make_room(small_disk)
+    darkroom.start()
+    nothing_lost(darkroom)
+
+
 @contextmanager
 def locked(path):
     """Let another process hold SQLite's own lock on the database while inside."""

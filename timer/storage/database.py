@@ -7,11 +7,12 @@ anything is written to it.
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from urllib.parse import quote
 
 from timer.errors import StoreError
+from timer.storage.log import loses_what_was_acknowledged
 from timer.storage.migrations import MIGRATIONS
 
 APPLICATION_ID = 0x54726461  # "Trda": tells our file from other programs' databases
@@ -20,6 +21,9 @@ LARGEST_INTEGER = 2**63 - 1  # the largest that SQLite can hold
 
 _MAGIC = b"SQLite format 3\x00"
 _HEADER_BYTES = 100
+_LARGEST_PAGE = 65536  # written as 1, for it does not fit into its two bytes
+# Making room for the log's index fails only where there is no room; SQLite calls it otherwise.
+_NO_ROOM_FOR_INDEX = sqlite3.SQLITE_IOERR_SHMSIZE
 _PRIMARY_CODE = 0xFF  # SQLite's extended codes keep the plain one in the lowest byte
 
 
@@ -50,7 +54,9 @@ def open_database(path: Path, *, read_only: bool = False) -> Database:
         if is_new and read_only:
             raise StoreError(f"{path}: there is no database here yet; start the daemon once")
         if not is_new:
-            _check_header(path)
+            page_bytes = _check_header(path)
+            if not read_only:
+                _check_log(path, page_bytes)
             _check_contents(path, read_only=read_only)
         connection = _connect(path, "ro" if read_only else "rwc")
         try:
@@ -59,6 +65,9 @@ def open_database(path: Path, *, read_only: bool = False) -> Database:
                 _keep_a_log(connection, path)
                 connection.execute("PRAGMA synchronous = FULL")
                 _migrate(connection, path, MIGRATIONS)
+                # What a crash has left in the log only is from here on in the file too.
+                with suppress(sqlite3.OperationalError):
+                    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         except BaseException:
             connection.close()
             raise
@@ -113,8 +122,11 @@ def _is_new(path: Path) -> bool:
     return not path.exists() or path.stat().st_size == 0
 
 
-def _check_header(path: Path) -> None:
-    """Refuse by the file's first bytes alone, before SQLite may put anything beside it."""
+def _check_header(path: Path) -> int:
+    """Refuse by the file's first bytes alone, before SQLite may put anything beside it.
+
+    Returns how many bytes a page has.
+    """
     with path.open("rb") as file:
         header = file.read(_HEADER_BYTES)
     if len(header) < _HEADER_BYTES or not header.startswith(_MAGIC):
@@ -124,6 +136,17 @@ def _check_header(path: Path) -> None:
     # 0 may still be ours: the first step of all may be in the write-ahead log only.
     if application_id != 0:
         _check_identity(path, application_id, version)
+    return _LARGEST_PAGE if header[16:18] == b"\0\1" else int.from_bytes(header[16:18])
+
+
+def _check_log(path: Path, page_bytes: int) -> None:
+    """Refuse a log from which SQLite would silently leave out what was acknowledged."""
+    log = path.with_name(path.name + "-wal")
+    if log.exists() and loses_what_was_acknowledged(log.read_bytes(), page_bytes):
+        raise StoreError(
+            f"{log}: the log of the database is damaged, and it was left as it is; put a backup of"
+            " both files in their place, or move the log away to go on without what was saved last"
+        )
 
 
 def _check_identity(path: Path, application_id: int, version: int) -> None:
@@ -219,7 +242,7 @@ def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
     code = getattr(error, "sqlite_errorcode", None)
     if code is None:
         return StoreError(f"{path}: the database can't be used ({error}); open it again")
-    match code & _PRIMARY_CODE:
+    match sqlite3.SQLITE_FULL if code == _NO_ROOM_FOR_INDEX else code & _PRIMARY_CODE:
         case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
             return StoreError(
                 f"{path}: another program has locked the database; close that one and try again"
@@ -238,7 +261,8 @@ def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
         ):
             return StoreError(
                 f"{path}: the database can't be opened for this work ({error});"
-                " see that the daemon's user may read and write it and its folder"
+                " see that its disk is not read-only, and that the daemon's user may read and write"
+                " it and its folder"
             )
         case sqlite3.SQLITE_IOERR:
             return StoreError(
