@@ -24,6 +24,8 @@ START_SECONDS = 10.0
 SILENCE_SECONDS = 1.0
 # Where the service's loop sends no beats, the keeper is asked this often whether it lives.
 ASK_SECONDS = 0.5
+# A keeper that failed to start has this long to leave by itself.
+_LEAVE_SECONDS = 0.5
 # The keeper answers within a fraction of a millisecond; waited for in the dark way.
 _DISMISS_SECONDS = 0.25
 _FORCE_TRIES = 100
@@ -83,13 +85,6 @@ def force_off(lamp: str, clock: Clock) -> None:
             return
 
 
-def _ready(packet: bytes) -> Record:
-    record = unpack(packet)
-    if record.kind is not Kind.READY:
-        raise Damaged(f"it said {record.kind.name} before it was ready")
-    return record
-
-
 class KeeperLink:
     """One keeper process and the channel to it; used from one thread."""
 
@@ -101,6 +96,8 @@ class KeeperLink:
         self._asked_at = 0.0
         self._unanswered_since: float | None = None
         self._set_by: list[Record] = []
+        self._ready_by: float | None = None
+        self._distrust = ""
         self._last_order = int(time.time() * 1000)
         self.scheduled = False
         self.locked = False
@@ -112,8 +109,13 @@ class KeeperLink:
 
     @property
     def is_up(self) -> bool:
-        """Whether a keeper is there that has not been seen to fail."""
-        return self._channel is not None
+        """Whether a keeper is there that is ready and has not been seen to fail."""
+        return self._channel is not None and self._ready_by is None
+
+    @property
+    def is_starting(self) -> bool:
+        """Whether a keeper has been started that is not ready yet."""
+        return self._ready_by is not None
 
     @property
     def pid(self) -> int | None:
@@ -121,11 +123,22 @@ class KeeperLink:
         return self._process.pid if self._process and self.is_up else None
 
     def fileno(self) -> int:
-        """Return the channel's file descriptor, to wait on; -1 where no keeper is up."""
+        """Return the channel's file descriptor, to wait on; -1 where there is no keeper."""
         return self._channel.fileno() if self._channel else -1
 
     def start(self) -> None:
         """Start a keeper and wait until it has switched off; KeeperError where that fails."""
+        self.begin()
+        while not self.is_up:
+            select.select((self,), (), (), START_SECONDS)
+            if not self.receive()[1]:
+                raise self.give_up_start()
+
+    def begin(self) -> None:
+        """Start a keeper without waiting for it: :meth:`receive` hears that it is ready.
+
+        Raises KeeperError where there is no such command.
+        """
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         with theirs:
             one = self._settings
@@ -141,19 +154,20 @@ class KeeperLink:
             except OSError as error:
                 ours.close()
                 raise KeeperError(f"the keeper did not start ({error}); see its log") from None
-        ours.settimeout(START_SECONDS)
-        self._channel = ours
-        try:
-            ready = _ready(ours.recv(PACKET_BYTES + 1))
-        except (Damaged, OSError) as error:
-            said = self._what_it_said()
-            self.abandon()
-            raise KeeperError(said or f"the keeper did not start ({error}); see its log") from None
         ours.setblocking(False)
+        self._channel = ours
+        self._ready_by = time.monotonic() + START_SECONDS
+        self._distrust = ""
         self._unanswered_since = None
         self._set_by.clear()
-        self.scheduled, self.locked = bool(ready.a_ns), bool(ready.b_ns)
-        self.foot_was_down = bool(ready.order)
+
+    def give_up_start(self) -> KeeperError:
+        """Kill a keeper that did not become ready, and return what there is to say about it."""
+        why = self._distrust or "it is not ready"
+        # What it said itself says more, but one that still runs would keep us waiting for it.
+        said = self._what_it_said()
+        self.abandon()
+        return KeeperError(said or f"the keeper did not start ({why}); see its log")
 
     def _what_it_said(self) -> str:
         """Return the last line that a keeper which did not start wrote about it."""
@@ -161,10 +175,10 @@ class KeeperLink:
         if process is None or process.stderr is None:
             return ""
         try:
-            lines = process.communicate(timeout=1.0)[1].decode(errors="replace").split("\n")
+            lines = process.communicate(timeout=_LEAVE_SECONDS)[1].decode(errors="replace")
         except subprocess.TimeoutExpired:
             return ""
-        return next((line for line in reversed(lines) if line.strip()), "")
+        return next((line for line in reversed(lines.split("\n")) if line.strip()), "")
 
     @property
     def has_pedal(self) -> bool:
@@ -186,11 +200,11 @@ class KeeperLink:
 
         Waits for the keeper's word, which comes at once; one that hangs is found out elsewhere.
         """
-        if self._channel is None:
+        if not self.is_up:
             return True
         self.order(Kind.DISMISS, number=number)
         gives_up_at = time.monotonic() + _DISMISS_SECONDS
-        while select.select((self._channel,), (), (), max(0.0, gives_up_at - time.monotonic()))[0]:
+        while select.select((self,), (), (), max(0.0, gives_up_at - time.monotonic()))[0]:
             reports, is_well = self.receive()
             answers = [one for one in reports if one.kind is Kind.DISMISSED]
             self._set_by += [one for one in reports if one.kind is not Kind.DISMISSED]
@@ -206,17 +220,19 @@ class KeeperLink:
 
     def ask(self) -> None:
         """Ask the keeper whether it lives, where it has not been asked for a while."""
-        if time.monotonic() - self._asked_at >= ASK_SECONDS:
+        if self.is_up and time.monotonic() - self._asked_at >= ASK_SECONDS:
             self._expect_answer(Kind.ASK)
 
     def _expect_answer(self, kind: Kind) -> None:
+        if not self.is_up:
+            return
         self._asked_at = time.monotonic()
         if self._unanswered_since is None:
             self._unanswered_since = self._asked_at
         self._send(Record(kind))
 
     def _send(self, record: Record) -> bool:
-        if self._channel is None:
+        if self._channel is None or not self.is_up:
             return False
         try:
             self._channel.send(pack(record), socket.MSG_NOSIGNAL)
@@ -228,29 +244,40 @@ class KeeperLink:
     def receive(self) -> tuple[list[Record], bool]:
         """Return the reports that came, and whether the keeper is still to be trusted."""
         reports, self._set_by = self._set_by, []
-        if self._channel is None:
-            return reports, True
-        while True:
+        while self._channel is not None and not self._distrust:
             try:
                 packet = self._channel.recv(PACKET_BYTES + 1)
             except BlockingIOError:
                 break
-            except OSError:
-                return reports, False
-            if not packet:
-                return reports, False
+            except OSError as error:
+                self._distrust = str(error)
+                break
             self._unanswered_since = None
             try:
                 record = unpack(packet)
-            except Damaged:
-                return reports, False
+                if self._ready_by is not None:
+                    self._note_ready(record)
+            except Damaged as error:
+                self._distrust = str(error) if packet else "it has left"
+                break
             if record.kind is Kind.REFUSED and not record.order:
                 # It could not read an order of ours: no order of this channel can be trusted.
-                return reports, False
-            if record.kind is not Kind.ALIVE:
+                self._distrust = "it could not read an order"
+            elif record.kind is not Kind.ALIVE:
                 reports.append(record)
-        since = self._unanswered_since
-        return reports, since is None or time.monotonic() - since < SILENCE_SECONDS
+        now = time.monotonic()
+        is_late = self._ready_by is not None and now > self._ready_by
+        is_silent = self._unanswered_since is not None and (
+            now - self._unanswered_since >= SILENCE_SECONDS
+        )
+        return reports, not (self._distrust or is_late or is_silent)
+
+    def _note_ready(self, record: Record) -> None:
+        if record.kind is not Kind.READY:
+            raise Damaged(f"it said {record.kind.name} before it was ready")
+        self._ready_by = None
+        self.scheduled, self.locked = bool(record.a_ns), bool(record.b_ns)
+        self.foot_was_down = bool(record.order)
 
     def fail(self) -> int:
         """Kill what is left of the keeper and force the lamp off; returns the instant of off."""
@@ -275,6 +302,8 @@ class KeeperLink:
             if with_pid.stderr:
                 with_pid.stderr.close()
             self._process = None
+        self._ready_by = self._unanswered_since = None
+        self._distrust = ""
         if self._channel is not None:
             self._channel.close()
             self._channel = None

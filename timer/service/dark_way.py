@@ -200,7 +200,7 @@ class DarkWay:
 
     def _turn(self) -> None:
         self._turned_at = time.monotonic()
-        sources = [self._wake_fd] + ([self._link.fileno()] if self._link.is_up else [])
+        sources = [self._wake_fd] + ([self._link.fileno()] if self._link.fileno() >= 0 else [])
         ready = select.select(sources, (), (), self._wait_seconds())[0]
         if self._wake_fd in ready:
             os.eventfd_read(self._wake_fd)
@@ -228,16 +228,24 @@ class DarkWay:
             self._lose_keeper("an error inside Treadle; see its log, then clear the fault")
 
     def _hear(self) -> None:
+        was_starting = self._link.is_starting
         reports, is_well = self._link.receive()
         for report in reports:
             self._take(report)
-        if not is_well:
+        if is_well:
+            return
+        if was_starting:
+            self._try_again_later(self._link.give_up_start())
+        else:
             self._lose_keeper(None)
 
     def _take(self, report: Record) -> None:
         if report.kind is Kind.EDGE:
             self._edge(bool(report.b_ns), report.a_ns)
             return
+        if report.kind is Kind.READY and self._link.has_pedal:
+            # What the foot did while no keeper read the pedal is not known; where it is now, is.
+            self._edge(self._link.foot_was_down, self._clock.monotonic_ns())
         one = _INPUT_OF.get(report.kind)
         if one is not None:
             self._control.handle(one, self._clock.monotonic_ns(), report=report)
@@ -257,11 +265,10 @@ class DarkWay:
     def _restart(self) -> None:
         self._restart_at = None
         try:
-            self._link.start()
+            self._link.begin()
         except (TreadleError, OSError) as error:
-            _log.error("the keeper does not start again: %s", error)
-            self._restart_at = time.monotonic() + _RESTART_SECONDS
-            return
-        if self._link.has_pedal:
-            # What the foot did while no keeper read the pedal is not known; where it is now, is.
-            self._guarded(lambda: self._edge(self._link.foot_was_down, self._clock.monotonic_ns()))
+            self._try_again_later(error)
+
+    def _try_again_later(self, error: Exception) -> None:
+        _log.error("the keeper does not start again: %s", error)
+        self._restart_at = time.monotonic() + _RESTART_SECONDS
