@@ -1,0 +1,1 @@
+"""The measurement of how exact the lamp is; no part of the tests' pass or fail."""
