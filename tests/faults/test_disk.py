@@ -12,11 +12,11 @@ import random
 import signal
 import subprocess
 import sys
-import time
 from contextlib import contextmanager
 
 import pytest
 
+from ..service.conftest import until
 from .troubled import LATE_NS, MOMENT_NS, NS, darkroom_of_tests_own
 
 darkroom = pytest.fixture(darkroom_of_tests_own)
@@ -115,15 +115,15 @@ def nothing_lost(darkroom):
     assert "patches = 5" in kept["Kept"]["programme"]
 
 
-def refuses_what_is_new(darkroom, ears, why):
+def refuses_what_is_new(darkroom, ears, why, press="tap"):
     """A new sheet and a new programme are refused in a sentence and by ear, without any light."""
     before = len(darkroom.history())
     told = darkroom.treadle("programme save Unkept strip --centre 8 --step 1/3 --patches 5")
     assert told.code == 4
     assert why in told.sentence
     heard = len(ears.cues)
-    # Again the programme that is armed already: not even the daemon's memory needs the disk.
-    darkroom.tell("pedal")
+    # Again the programme that is armed already, which need not be read from the disk.
+    darkroom.tell("pedal", press)
     darkroom.until_state("paper out")
     ears.until("not stored", after=heard)
     assert not any(change.level for change in darkroom.history()[before:])
@@ -401,8 +401,8 @@ def test_a_disk_that_becomes_read_only(darkroom, card, killed):
 @pytest.mark.fault(
     "disk",
     "The disk answers nothing for a while in mid-exposure, as a card does that tidies itself up",
-    happens="The exposure ends exactly; the next sheet is not ready, and gives no light, until the"
-    " disk has taken it.",
+    happens="The exposure ends exactly; after five seconds new sheets and programmes are refused,"
+    " by sound and in a sentence, until the disk answers again.",
     guard="none needed: nothing on the way to the lamp waits for a disk",
     within="",
     annex_h=(),
@@ -413,23 +413,32 @@ def test_a_disk_that_stalls(darkroom, card):
     run("fsfreeze", "--freeze", card)
     try:
         ended_exactly(darkroom, keeper, 2)
-        ears.until("done")
         lit = len(darkroom.periods())
+        # Not ready, and so no light, as long as the disk has not taken the next sheet.
         darkroom.tell("pedal")
-        time.sleep(1)
         assert darkroom.status()["state"] == "preparing"
-        refused = darkroom.treadle("pedal")
-        assert refused.code == 5
+        assert darkroom.treadle("pedal").code == 5
+        ears.until("not stored")
+        why = "the disk with the record has not answered for 5 s"
+        assert why in ears.troubles[0]
+        darkroom.until_state("paper out")
+        refuses_what_is_new(darkroom, ears, why, press="long")
         assert len(darkroom.periods()) == lit
-        assert "ready" not in ears.cues
     finally:
         run("fsfreeze", "--unfreeze", card)
-    darkroom.until_state("waiting")
-    ears.until("ready")
+    wait_for_the_disk(darkroom)
     received_exactly(darkroom, 2, 2)
     nothing_lost(darkroom)
-    assert "not stored" not in ears.cues
+    darkroom.expose("0.3", "Short again")
+    ears.until("ready")
+    darkroom.until_state("done")
+    received_exactly(darkroom, 3, 0.3)
     darkroom.no_traceback()
+
+
+def wait_for_the_disk(darkroom):
+    """Wait until the disk has taken what was kept for it."""
+    until(lambda: darkroom.treadle("record list").code == 0, "the disk answers again")
 
 
 @pytest.mark.parametrize("ended_by", [None, signal.SIGTERM, signal.SIGKILL])

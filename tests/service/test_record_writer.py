@@ -86,6 +86,7 @@ class Bench:
 @pytest.fixture
 def bench(monkeypatch):
     monkeypatch.setattr(record_writer, "_RETRY_SECONDS", 0.01)
+    monkeypatch.setattr(record_writer, "_LOOK_SECONDS", 0.01)
     one = Bench()
     yield one
     one.disk.refusals = 0
@@ -172,6 +173,25 @@ def test_what_can_still_be_read_is_answered_and_ends_no_trouble(bench):
         bench.until_tried()
     assert len(bench.troubles) == 1
     assert not bench.disk.written
+
+
+def test_a_disk_that_stalls_is_told_once_and_refuses_what_is_new(bench, monkeypatch):
+    monkeypatch.setattr(record_writer, "_STALL_SECONDS", 0.02)
+    held, go_on = threading.Event(), threading.Event()
+    stalled = bench.writer.ask(lambda: (held.set(), go_on.wait(PATIENCE_SECONDS)))
+    assert held.wait(PATIENCE_SECONDS)
+    bench.writer.add_period(5, 1, 1000, 2000)
+    for _ in range(2):
+        run = Run(PRINT, None)
+        bench.writer.open_sheet(run)
+        assert bench.answer() == (Input.NOT_STORED, run)
+        with pytest.raises(StoreError, match="has not answered"):
+            bench.writer.ask(lambda: 7).result(PATIENCE_SECONDS)
+    assert len(bench.troubles) == 1
+    assert "the disk with the record has not answered for 0.02 s" in bench.troubles[0]
+    go_on.set()
+    stalled.result(PATIENCE_SECONDS)
+    assert bench.until_written() == [("period", 5, 1, 1000, 2000)]
 
 
 def test_a_sheet_that_the_disk_itself_refuses_is_not_tried_again(bench):

@@ -3,11 +3,12 @@
 All work on the database goes through this one thread, in order. While the disk
 refuses, what has happened is kept and tried again, and the printer is told
 once; what is only planned is refused at once. Who asks then is answered as far
-as the disk allows, without what is still kept.
+as the disk allows, without what is still kept. A disk that stalls refuses too.
 """
 
 import logging
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future, InvalidStateError
@@ -22,6 +23,9 @@ from timer.record.sheets import Outcome
 from timer.record.store import Record
 
 _RETRY_SECONDS = 1.0
+# A card that tidies itself up may take a second or two, and a lock is waited for as long.
+_STALL_SECONDS = 5.0
+_LOOK_SECONDS = 0.5
 _Answer = TypeVar("_Answer")
 _log = logging.getLogger(__name__)
 
@@ -57,8 +61,11 @@ class RecordWriter:
         self._there_is_work = threading.Condition()
         self._stopping = False
         self._trouble: StoreError | None = None
+        self._began_at: float | None = None
+        self._is_over = threading.Event()
         self._thread = threading.Thread(target=self._run, name="record", daemon=True)
         self._thread.start()
+        threading.Thread(target=self._watch, name="record watch", daemon=True).start()
 
     def stop(self, seconds: float = 5.0) -> None:
         """End the thread when everything is written, or after ``seconds``."""
@@ -66,6 +73,7 @@ class RecordWriter:
             self._stopping = True
             self._there_is_work.notify()
         self._thread.join(seconds)
+        self._is_over.set()
 
     def ask(self, what: Callable[[], _Answer]) -> "Future[_Answer]":
         """Have ``what`` done in the thread, after what was put in before, and return its answer."""
@@ -158,6 +166,7 @@ class RecordWriter:
 
     def _is_done(self, work: _Work) -> bool:
         """Whether ``work`` needs no further try."""
+        self._began_at = time.monotonic()
         try:
             work.do()
         except StoreError as error:
@@ -173,6 +182,8 @@ class RecordWriter:
             _log.exception("an entry of the record failed")
         else:
             self._trouble = None
+        finally:
+            self._began_at = None
         return True
 
     def _tell(self, error: StoreError) -> None:
@@ -181,12 +192,32 @@ class RecordWriter:
             _log.error("%s", error)
             self._troubled(str(error))
 
-    def _wait_for_disk(self) -> None:
-        """Answer or refuse what need not wait, then give the disk a moment."""
+    def _watch(self) -> None:
+        """Tell when the disk stalls, and refuse meanwhile what waits behind what it is at."""
+        while not self._is_over.wait(_LOOK_SECONDS):
+            began_at = self._began_at
+            if began_at is None or time.monotonic() - began_at < _STALL_SECONDS:
+                continue
+            error = StoreError(
+                f"the disk with the record has not answered for {_STALL_SECONDS:g} s, and nothing"
+                " new is saved; wait for it, or try another disk"
+            )
+            self._tell(error)
+            for work in self._take_others(behind=1):
+                if work.refuse is not None:
+                    work.refuse(error)
+
+    def _take_others(self, *, behind: int = 0) -> list[_Work]:
+        """Take out what need not be kept, but for the first ``behind``."""
         with self._there_is_work:
-            others = [work for work in self._work if work.refuse is not None]
+            others = [work for work in list(self._work)[behind:] if work.refuse is not None]
             for work in others:
                 self._work.remove(work)
+        return others
+
+    def _wait_for_disk(self) -> None:
+        """Answer or refuse what need not wait, then give the disk a moment."""
+        others = self._take_others()
         trouble = self._trouble
         for work in others:
             if work.is_asked:
