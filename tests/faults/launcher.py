@@ -1,8 +1,10 @@
 """The daemon as `treadle serve` runs it, with a fault in it: ``launcher.py FAULT CONFIGURATION``.
 
-The fault comes with the line "fault" on the standard input; "press" and "lift"
-move the foot. A fault is named by what goes wrong, with what it needs behind a
-colon.
+The fault comes with the line "fault" on the standard input. A fault is named by
+what goes wrong, with what it needs behind colons: "once:record:mark" fails once
+at the record's mark. With "keeper:FAULT" the daemon is sound, and its keepers
+are those of `keepers.py`. With "once:dark way:edge" the daemon reads the pedal
+itself, and "press" and "lift" move the foot.
 """
 
 import asyncio
@@ -24,15 +26,7 @@ from timer.service.dark_way import KeeperLamp
 LOOP_BLOCKED_SECONDS = 10
 # Longer than keeper and daemon wait for each other.
 BLOCKED_SECONDS = 3
-# A keeper that starts once, for the daemon's own start, and never again.
-KEEPER_ONCE = """
-import os, sys
-started, *arguments = sys.argv[1:]
-if os.path.exists(started):
-    sys.exit("it does not start any more")
-open(started, "x").close()
-os.execv(sys.executable, [sys.executable, "-m", "timer.keeper", *arguments])
-"""
+KEEPERS = Path(__file__).with_name("keepers.py")
 
 
 def broken(times: Iterator[object], works: Callable[..., object]) -> Callable[..., object]:
@@ -59,10 +53,11 @@ class FaultyDaemon(Daemon):
     def __init__(self, config: Config) -> None:
         self.foot, self.sounds = SimulatedPedal(), SimulatedSounder()
         command = None
-        if self.fault == "keeper once":
-            started = str(Path(config.service.runtime) / "started")
-            command = (sys.executable, "-c", KEEPER_ONCE, started)
-        super().__init__(config, pedal=self.foot, sounder=self.sounds, keeper_command=command)
+        # The keeper reads the pedal; a daemon does where the pedal is on another library.
+        pedal = self.foot if self.fault.endswith("dark way:edge") else None
+        if self.fault.startswith("keeper:"):
+            command = (sys.executable, str(KEEPERS), self.fault.removeprefix("keeper:"))
+        super().__init__(config, pedal=pedal, sounder=self.sounds, keeper_command=command)
 
     async def __aenter__(self) -> "FaultyDaemon":
         await super().__aenter__()
@@ -106,6 +101,7 @@ class FaultyDaemon(Daemon):
             "dark way": self.dark_way,
         }[part]
         setattr(whole, name, broken(times, getattr(whole, name)))
+        sys.stderr.write("now it fails\n")
 
 
 if __name__ == "__main__":

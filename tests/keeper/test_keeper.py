@@ -154,6 +154,14 @@ def test_without_light_it_waits_for_beats_for_ever(bench):
 # Signals.
 
 
+@pytest.mark.fault(
+    "processes",
+    "Each signal that can be caught, alone, reaches the keeper while the lamp is on",
+    happens="It switches off, tells when, and ends.",
+    guard="keeper: its signal handler",
+    within="20 ms",
+    annex_h=("interrupt handling",),
+)
 @pytest.mark.parametrize(
     "number",
     # Of the thirty nameless ones the first and the last.
@@ -171,6 +179,14 @@ def test_every_signal_that_can_be_caught_ends_with_the_lamp_off(bench, keeper, n
     assert keeper.said() == ""
 
 
+@pytest.mark.fault(
+    "processes",
+    "All signals that can be caught reach the keeper in one instant while the lamp is on",
+    happens="It switches off once, tells when, and ends.",
+    guard="keeper: its signal handler",
+    within="20 ms",
+    annex_h=("interrupt handling",),
+)
 def test_all_signals_at_one_instant_end_with_the_lamp_off(bench, keeper):
     keeper.expose(LONG_SECONDS)
     keeper.stop()
@@ -351,6 +367,14 @@ def let_beats_find_no_room(bench, keeper, until):
     until(lambda: len(bench.history()) > known, "an answer to the last off")
 
 
+@pytest.mark.fault(
+    "processes",
+    "The daemon reads none of the keeper's reports until the channel is full",
+    happens="The exposure ends at its deadline; its report is kept and comes when there is room.",
+    guard="none needed: the keeper never waits for a reader",
+    within="",
+    annex_h=("communication timing",),
+)
 def test_a_channel_that_nobody_reads_does_not_delay_the_off_and_its_report_is_kept(
     bench, keeper, until
 ):

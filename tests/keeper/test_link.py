@@ -154,6 +154,14 @@ def test_stopping_in_order_ends_with_the_keeper_switching_off(bench, link, ear):
     link.stop()  # once more does no harm
 
 
+@pytest.mark.fault(
+    "processes",
+    "The keeper is killed as the daemon ends, with the lamp on",
+    happens="The lamp is forced off before the daemon has ended.",
+    guard="daemon: a lamp of its own, after it has ended the keeper",
+    within="0.2 s",
+    annex_h=("program counter",),
+)
 def test_stopping_finds_a_keeper_dead_and_forces_the_lamp_off(bench, link, ear):
     link.order(Kind.EXPOSE, LONG_NS)
     ear.hear(Kind.ON)
@@ -163,6 +171,14 @@ def test_stopping_finds_a_keeper_dead_and_forces_the_lamp_off(bench, link, ear):
     assert bench.last(False).pid == os.getpid()
 
 
+@pytest.mark.fault(
+    "processes",
+    "The keeper stands still as the daemon ends, with the lamp on",
+    happens="It is waited for, then killed, and the lamp forced off before the daemon has ended.",
+    guard="daemon: a lamp of its own, after it has ended the keeper",
+    within="2.5 s",
+    annex_h=("program counter",),
+)
 def test_stopping_a_keeper_that_stands_still_kills_it_and_forces_the_lamp_off(bench, link, ear):
     link.order(Kind.EXPOSE, LONG_NS)
     ear.hear(Kind.ON)
@@ -237,6 +253,14 @@ def test_a_keeper_that_leaves_without_a_word_did_not_start(bench):
         link.start()
 
 
+@pytest.mark.fault(
+    "processes",
+    "A keeper says that it is ready, lights the lamp and never speaks again",
+    happens="Its silence gives it away: it is killed and the lamp forced off.",
+    guard="daemon: a lamp of its own, after it has ended the keeper",
+    within="1.7 s",
+    annex_h=("program counter", "communication timing"),
+)
 def test_a_keeper_that_says_only_ready_is_found_out_by_its_silence(bench, faulty, until):
     link = bench.link(faulty("silent"))
     link.start()
@@ -244,6 +268,7 @@ def test_a_keeper_that_says_only_ready_is_found_out_by_its_silence(bench, faulty
     Ear(link, until).until_lost()
     link.fail()
     assert not bench.is_lit
+    assert bench.last(False).pid == os.getpid()
 
 
 def test_a_line_can_be_forced_off_without_any_keeper(bench):
