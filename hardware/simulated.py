@@ -7,7 +7,9 @@ imports more than a few small modules before it is needed.
 
 from __future__ import annotations
 
+import errno
 import os
+import stat
 import struct
 import time
 
@@ -190,10 +192,21 @@ class SimulatedLamp:
         self.line.write(wanted or (self.welded and self.line.level))
 
 
+def _open_pipe(path: str, flags: int) -> int:
+    """Open the named pipe at ``path``; raises OSError where it is none."""
+    fd = os.open(path, flags | os.O_NONBLOCK | os.O_CLOEXEC)
+    if stat.S_ISFIFO(os.fstat(fd).st_mode):
+        return fd
+    os.close(fd)
+    raise OSError(errno.EINVAL, "it is no named pipe")
+
+
 class SimulatedFoot:
     """A foot on the far end of a simulated pedal's wire, which is a named pipe at ``path``.
 
-    Raises HardwareError where there is no such pipe, or nobody reads it.
+    Raises HardwareError where there is no such pipe, or nobody reads it. Pressing and
+    lifting raise BrokenPipeError where its reader has gone, BlockingIOError where the
+    reader has left so many edges unread that the pipe is full.
     """
 
     def __init__(
@@ -201,7 +214,7 @@ class SimulatedFoot:
     ) -> None:
         self._now_ns = now_ns
         try:
-            self._fd = os.open(path, os.O_WRONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+            self._fd = _open_pipe(os.fspath(path), os.O_WRONLY)
         except OSError as error:
             raise HardwareError(
                 f"the simulated pedal {os.fspath(path)} can't be pressed ({error.strerror}): "
@@ -217,8 +230,10 @@ class SimulatedFoot:
         return self._write(False)
 
     def close(self) -> None:
-        """Go away, and leave the pedal as it is."""
-        os.close(self._fd)
+        """Go away, and leave the pedal as it is; a second call does nothing."""
+        fd, self._fd = self._fd, -1
+        if fd >= 0:
+            os.close(fd)
 
     def _write(self, down: bool) -> int:
         at_ns = self._now_ns()
@@ -227,39 +242,59 @@ class SimulatedFoot:
 
 
 class SimulatedPedalWire:
-    """A PedalWire that is a named pipe at ``path``; :class:`SimulatedFoot` is at its far end."""
+    """A PedalWire that is a named pipe at ``path``; :class:`SimulatedFoot` is at its far end.
+
+    Unlike a real pedal's line it tells only of edges: a foot whose press was read before
+    this wire was opened is taken to be up. Raises HardwareError where there is no pipe and
+    none can be made, and where something else than a foot writes to it.
+    """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
+        self._path = os.fspath(path)
         self._down = False
         self._fd = -1
         try:
-            if not os.path.exists(path):  # noqa: PTH110 - pathlib would cost 2 MiB
-                os.mkfifo(path, 0o660)
+            if not os.path.exists(self._path):  # noqa: PTH110 - pathlib would cost 2 MiB
+                os.mkfifo(self._path, 0o660)
             # For writing too: a pipe whose last foot has gone would be readable for ever.
-            self._fd = os.open(path, os.O_RDWR | os.O_NONBLOCK | os.O_CLOEXEC)
+            self._fd = _open_pipe(self._path, os.O_RDWR)
         except OSError as error:
             raise HardwareError(
-                f"the simulated pedal {os.fspath(path)} can't be opened ({error.strerror}): "
-                "choose a folder that this user may write to."
+                f"the simulated pedal {self._path} can't be opened ({error.strerror}): "
+                "give it a path of its own, in a folder that this user may write to."
             ) from error
-        while self.read():  # edges that nobody saw tell no more than where the foot is now
-            pass
+        try:
+            while self.read():  # edges that nobody saw tell no more than where the foot is now
+                pass
+        except HardwareError:
+            self.close()
+            raise
 
     def fileno(self) -> int:
         """Return the file descriptor that becomes readable with an edge."""
+        if self._fd < 0:
+            raise HardwareError(
+                f"the simulated pedal {self._path} was closed: open it again before using it."
+            )
         return self._fd
 
     @property
     def is_down(self) -> bool:
         """Whether the last edge that was read is a press."""
+        self.fileno()
         return self._down
 
     def read(self) -> list[tuple[bool, int]]:
         """Return the edges that came since the last call."""
         try:
-            records = os.read(self._fd, 16 * _RECORD.size)
+            records = os.read(self.fileno(), 16 * _RECORD.size)
         except BlockingIOError:
             return []
+        if len(records) % _RECORD.size:
+            raise HardwareError(
+                f"the simulated pedal {self._path} was given something that is no edge: "
+                "let nothing but a simulated foot write to it."
+            )
         edges = [(bool(down), at_ns) for at_ns, down, _ in _RECORD.iter_unpack(records)]
         if edges:
             self._down = edges[-1][0]
@@ -277,6 +312,7 @@ class SimulatedSense:
 
     A file beside the line with ``.fault`` at its end says what has failed: with
     "welded" in it the lamp burns on however it is switched, with "dead" it never burns.
+    Raises HardwareError where the line or that file can't be read.
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
@@ -286,15 +322,21 @@ class SimulatedSense:
     @property
     def is_lit(self) -> bool:
         """Whether the lamp would be seen to burn."""
+        level = self._line.level
         try:
-            with open(self._fault, encoding="ascii") as file:  # noqa: PTH123 - pathlib costs 2 MiB
+            with open(self._fault, "rb") as file:  # noqa: PTH123 - pathlib costs 2 MiB
                 fault = file.read().strip()
         except FileNotFoundError:
-            fault = ""
-        return fault == "welded" or (fault != "dead" and self._line.level)
+            return level
+        except OSError as error:
+            raise HardwareError(
+                f"the simulated sense contact can't be read ({self._fault}: {error.strerror}): "
+                "let it be a file that this user may read, or delete it."
+            ) from error
+        return fault == b"welded" or (fault != b"dead" and level)
 
     def close(self) -> None:
-        """Let go of the line."""
+        """Let go of the line; a second call does nothing."""
         self._line.close()
 
 
