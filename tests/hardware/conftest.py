@@ -2,18 +2,30 @@
 
 import ctypes
 import errno
+import fcntl
 import os
+import termios
 import threading
 import time
 from collections.abc import Callable
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 
 import pytest
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from hardware.chip import ChipLamp
+from hardware.chip_inputs import ChipPedal, ChipSense
 from hardware.gpio import GpioLamp, GpioPedal, GpioSounder
-from hardware.simulated import SimulatedLamp, SimulatedLine, SimulatedPedal, SimulatedSounder
+from hardware.simulated import (
+    SimulatedFoot,
+    SimulatedLamp,
+    SimulatedLine,
+    SimulatedPedal,
+    SimulatedPedalWire,
+    SimulatedSense,
+    SimulatedSounder,
+)
 
 PIN = 17
 
@@ -84,9 +96,26 @@ class LineInfo(ctypes.Structure):
     ]
 
 
+class LineEvent(ctypes.Structure):
+    _fields_ = [
+        ("timestamp_ns", ctypes.c_uint64),
+        ("id", ctypes.c_uint32),
+        ("offset", ctypes.c_uint32),
+        ("seqno", ctypes.c_uint32),
+        ("line_seqno", ctypes.c_uint32),
+        ("padding", ctypes.c_uint32 * 6),
+    ]
+
+
 READ, READ_WRITE = 2, 3
 FLAG_USED, FLAG_ACTIVE_LOW, FLAG_INPUT, FLAG_OUTPUT = 1, 2, 4, 8
+FLAG_EDGE_RISING, FLAG_EDGE_FALLING = 1 << 4, 1 << 5
+FLAG_PULL_UP, FLAG_PULL_DOWN, FLAG_NO_BIAS = 1 << 8, 1 << 9, 1 << 10
+EDGES = FLAG_EDGE_RISING | FLAG_EDGE_FALLING
+BIASES = FLAG_PULL_UP | FLAG_PULL_DOWN | FLAG_NO_BIAS
+RISING_EDGE, FALLING_EDGE = 1, 2
 ATTR_OUTPUT_VALUES = 2
+EVENTS_KEPT = 16  # for one line, where the request asks for no other number
 
 
 def request_number(direction: int, nr: int, size: int) -> int:
@@ -112,11 +141,15 @@ class FakeWire:
 
     name: str = ""
     level: bool = False
+    outside: bool | None = None  # what a switch joins it to; None: to nothing
+    flags: int = 0
     is_output: bool = False
     active_low: bool = False
     consumer: str = ""
     held_as: tuple[int, tuple[int, int]] | None = None
     driven: list[bool] = field(default_factory=list)  # every level since it became an output
+    events: tuple[int, int] | None = None  # the reading and the writing end of its queue
+    seqno: int = 0
 
     @property
     def held(self) -> bool:
@@ -132,6 +165,37 @@ class FakeWire:
         self.level = logical != self.active_low
         self.driven.append(self.level)
 
+    def join(self, outside: bool | None, at_ns: int | None = None) -> int:
+        """Join the line to a level, or to nothing; returns the stamp of it."""
+        at_ns = time.monotonic_ns() if at_ns is None else at_ns
+        before, self.outside = self.level, outside
+        self.settle()
+        if self.level != before:
+            self._note_edge(at_ns)
+        return at_ns
+
+    def settle(self) -> None:
+        """Take the level from outside, else from the bias; a floating line keeps what it had."""
+        if self.outside is not None:
+            self.level = self.outside
+        elif self.flags & (FLAG_PULL_UP | FLAG_PULL_DOWN):
+            self.level = bool(self.flags & FLAG_PULL_UP)
+
+    def _note_edge(self, at_ns: int) -> None:
+        active = self.level != self.active_low
+        asked = self.flags & (FLAG_EDGE_RISING if active else FLAG_EDGE_FALLING)
+        if not (self.held and asked and self.events):
+            return
+        reading, writing = self.events
+        self.seqno += 1
+        waiting = bytearray(4)
+        fcntl.ioctl(reading, termios.FIONREAD, waiting)
+        if int.from_bytes(waiting, "little") >= EVENTS_KEPT * ctypes.sizeof(LineEvent):
+            os.read(reading, ctypes.sizeof(LineEvent))  # the oldest is lost
+        kind = RISING_EDGE if active else FALLING_EDGE
+        event = LineEvent(at_ns, kind, int(self.name[4:]), self.seqno, self.seqno)
+        os.write(writing, bytes(event))
+
 
 @dataclass
 class FakeChip:
@@ -141,10 +205,11 @@ class FakeChip:
 
 
 class FakeKernel:
-    """The GPIO part of a kernel, as far as a lamp sees it; strict about padding as the real one.
+    """The GPIO part of a kernel, as far as we see it; strict about padding as the real one.
 
-    What it refuses and with which error number is from memory of the kernel's
-    gpiolib-cdev; it has not been compared with a real chip.
+    What it refuses and with which error number, that edges are those of the active
+    state, and that of too many events the oldest is lost, is from memory of the
+    kernel's gpiolib-cdev; it has not been compared with a real chip.
     """
 
     def __init__(self, folder: str) -> None:
@@ -161,8 +226,20 @@ class FakeKernel:
         os.close(fd)
         return chip
 
+    def close(self) -> None:
+        for wire in (wire for chip in self.chips.values() for wire in chip.wires):
+            for fd in wire.events or ():
+                os.close(fd)
+            wire.events = None
+
     def hold(self, wire: FakeWire, consumer: str) -> int:
-        fd = os.memfd_create("line", os.MFD_CLOEXEC)
+        if wire.flags & EDGES:
+            for fd in wire.events or ():
+                os.close(fd)  # those of an owner before
+            fd, writing = os.pipe2(os.O_CLOEXEC)
+            wire.events = os.dup(fd), writing
+        else:
+            fd = os.memfd_create("line", os.MFD_CLOEXEC)
         wire.consumer, wire.held_as = consumer, (fd, identity(fd))
         self.requested[identity(fd)] = wire
         return fd
@@ -209,10 +286,14 @@ class FakeKernel:
     def _get_line(self, chip: FakeChip, buffer: bytearray) -> None:
         request = LineRequest.from_buffer(buffer)
         config = request.config
-        known = FLAG_ACTIVE_LOW | FLAG_INPUT | FLAG_OUTPUT
+        known = FLAG_ACTIVE_LOW | FLAG_INPUT | FLAG_OUTPUT | EDGES | BIASES
         require(request.num_lines == 1 and request.offsets[0] < len(chip.wires), errno.EINVAL)
         require(not any(request.padding) and not any(config.padding), errno.EINVAL)
         require(config.num_attrs <= 10 and config.flags & ~known == 0, errno.EINVAL)
+        direction = config.flags & (FLAG_INPUT | FLAG_OUTPUT)
+        require(direction != FLAG_INPUT | FLAG_OUTPUT, errno.EINVAL)
+        require(not config.flags & EDGES or direction == FLAG_INPUT, errno.EINVAL)
+        require((config.flags & BIASES).bit_count() <= bool(direction), errno.EINVAL)
         wire = chip.wires[request.offsets[0]]
         require(not wire.held, errno.EBUSY)
         initial = False  # the kernel's own default is the inactive level
@@ -222,9 +303,12 @@ class FakeKernel:
                 initial = bool(attribute.attr.value.values & 1)
         wire.active_low = bool(config.flags & FLAG_ACTIVE_LOW)
         wire.is_output = bool(config.flags & FLAG_OUTPUT)
+        wire.flags, wire.seqno = config.flags, 0
         if wire.is_output:
             wire.driven.clear()
             wire.drive(initial)
+        else:
+            wire.settle()
         request.fd = self.hold(wire, request.consumer.decode())
 
     def _values(self, wire: FakeWire, number: int, values: LineValues) -> None:
@@ -247,7 +331,9 @@ def require(condition: bool, error: int) -> None:
 def kernel(tmp_path):
     folder = tmp_path / "dev"
     folder.mkdir()
-    return FakeKernel(str(folder))
+    kernel = FakeKernel(str(folder))
+    yield kernel
+    kernel.close()
 
 
 # ---------------------------------------------------------------- lamps
@@ -362,6 +448,123 @@ def pedal_bench(request):
     bench = PEDALS[request.param]()
     yield bench
     bench.pedal.close()
+
+
+# ---------------------------------------------------------------- the keeper's pedals
+
+
+@dataclass
+class PedalWireBench:
+    """A pedal's wire to open, and a foot; ``press`` and ``lift`` return their stamps.
+
+    ``open_under_a_foot`` opens the wire while the foot is down already.
+    """
+
+    open: Callable[[], object]
+    press: Callable[[], int]
+    lift: Callable[[], int]
+    open_under_a_foot: Callable[[], object]
+
+
+@contextmanager
+def simulated_pedal_wire(tmp_path, kernel):
+    path = tmp_path / "pedal.line"
+    # A wire of the bench's own, which reads nothing, keeps the foot in reach throughout.
+    with closing(SimulatedPedalWire(path)), closing(SimulatedFoot(path)) as foot:
+
+        def open_under_a_foot():
+            foot.press()
+            return SimulatedPedalWire(path)
+
+        yield PedalWireBench(
+            lambda: SimulatedPedalWire(path), foot.press, foot.lift, open_under_a_foot
+        )
+
+
+def chip_pedal(pull: str, pressed_is_high: bool):
+    @contextmanager
+    def make(tmp_path, kernel):
+        wire = kernel.add_chip(0).wires[PIN]
+        # Without a pull of the chip's, the board has a resistor of its own.
+        at_rest = None if pull != "none" else not pressed_is_high
+
+        def open_wire():
+            return ChipPedal(PIN, pull=pull, ioctl=kernel.ioctl, device_folder=kernel.folder)
+
+        def open_under_a_foot():
+            wire.join(pressed_is_high)
+            return open_wire()
+
+        wire.join(at_rest)
+        yield PedalWireBench(
+            open_wire,
+            lambda: wire.join(pressed_is_high),
+            lambda: wire.join(at_rest),
+            open_under_a_foot,
+        )
+
+    return make
+
+
+PEDAL_WIRES = {
+    "simulated": simulated_pedal_wire,
+    "chip pull up": chip_pedal("up", pressed_is_high=False),
+    "chip pull down": chip_pedal("down", pressed_is_high=True),
+    "chip own resistor": chip_pedal("none", pressed_is_high=False),
+}
+
+
+@pytest.fixture(params=PEDAL_WIRES)
+def pedal_wire_bench(request, tmp_path, kernel):
+    with PEDAL_WIRES[request.param](tmp_path, kernel) as bench:
+        yield bench
+
+
+# ---------------------------------------------------------------- senses
+
+
+@dataclass
+class SenseBench:
+    """A sense contact to open, the light that it sees, and a way to make it unreadable."""
+
+    open: Callable[[], object]
+    light: Callable[[bool], object]
+    spoil: Callable[[], object]
+
+
+def simulated_sense(tmp_path, kernel) -> SenseBench:
+    line = SimulatedLine(tmp_path / "lamp.line")
+    return SenseBench(
+        open=lambda: SimulatedSense(line.path),
+        light=line.write,
+        spoil=lambda: os.truncate(line.path, 7),
+    )
+
+
+def chip_sense(active_high: bool):
+    def make(tmp_path, kernel) -> SenseBench:
+        wire = kernel.add_chip(0).wires[PIN]
+        return SenseBench(
+            open=lambda: ChipSense(
+                PIN, active_high=active_high, ioctl=kernel.ioctl, device_folder=kernel.folder
+            ),
+            light=lambda lit: wire.join(active_high if lit else None),
+            spoil=lambda: kernel.fail_with.update({GET_VALUES: errno.EIO}),
+        )
+
+    return make
+
+
+SENSES = {
+    "simulated": simulated_sense,
+    "chip, contact to 3.3 V": chip_sense(True),
+    "chip, contact to ground": chip_sense(False),
+}
+
+
+@pytest.fixture(params=SENSES)
+def sense_bench(request, tmp_path, kernel):
+    return SENSES[request.param](tmp_path, kernel)
 
 
 # ---------------------------------------------------------------- sounders

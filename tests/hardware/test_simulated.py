@@ -1,9 +1,11 @@
 """What is particular to the simulated devices: the shared line, faults and histories."""
 
 import os
+import select
 import signal
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -12,11 +14,14 @@ from hardware.errors import HardwareError
 from hardware.interface import Note
 from hardware.simulated import (
     LineChange,
+    SimulatedFoot,
     SimulatedLamp,
     SimulatedLightProbe,
     SimulatedLine,
     SimulatedPedal,
+    SimulatedPedalWire,
     SimulatedReadout,
+    SimulatedSense,
     SimulatedSounder,
 )
 
@@ -203,6 +208,136 @@ def test_a_contact_that_was_knocked_free_opens_again(line):
     lamp.welded = False
     lamp.off()
     assert not lamp.is_on
+
+
+# ---------------------------------------------------------------- the pedal's pipe
+
+
+@pytest.fixture
+def pipe(tmp_path):
+    return tmp_path / "pedal.line"
+
+
+def test_a_foot_in_another_process_is_felt_with_its_own_stamps(pipe):
+    with closing(SimulatedPedalWire(pipe)) as wire:
+        program = (
+            f"import sys; sys.path.insert(0, {str(ROOT)!r})\n"
+            "from hardware.simulated import SimulatedFoot\n"
+            f"foot = SimulatedFoot({str(pipe)!r})\n"
+            "print(foot.press(), foot.lift())\n"
+        )
+        walked = subprocess.run(
+            [sys.executable, "-S", "-c", program], capture_output=True, text=True, check=True
+        )
+        pressed_ns, lifted_ns = map(int, walked.stdout.split())
+        assert wire.read() == [(True, pressed_ns), (False, lifted_ns)]
+        # A pipe whose last writer has gone would wake its reader for ever.
+        assert select.select([wire], (), (), 0)[0] == []
+
+
+def test_the_foots_stamps_are_those_of_the_given_clock(pipe, clock):
+    with closing(SimulatedPedalWire(pipe)) as wire, closing(SimulatedFoot(pipe, clock)) as foot:
+        assert foot.press() == 1_000
+        clock.at_ns = 5_000
+        assert foot.lift() == 5_000
+        assert wire.read() == [(True, 1_000), (False, 5_000)]
+
+
+def test_a_pedal_is_pressed_by_nobody_before_a_controller_reads_it(pipe):
+    with pytest.raises(HardwareError, match=r"can't be pressed \(No such file.*start the contr"):
+        SimulatedFoot(pipe)
+    SimulatedPedalWire(pipe).close()
+    with pytest.raises(HardwareError, match=r"can't be pressed \(No such device.*start the contr"):
+        SimulatedFoot(pipe)
+
+
+def test_a_foot_whose_controller_has_gone_says_so(pipe):
+    wire = SimulatedPedalWire(pipe)
+    with closing(SimulatedFoot(pipe)) as foot:
+        wire.close()
+        with pytest.raises(BrokenPipeError):
+            foot.press()
+
+
+def test_a_foot_that_the_reader_leaves_alone_for_too_long_says_so_and_does_not_wait(pipe):
+    with closing(SimulatedPedalWire(pipe)) as wire, closing(SimulatedFoot(pipe)) as foot:
+        with pytest.raises(BlockingIOError):
+            for _ in range(1 << 20):  # more than any pipe holds
+                foot.press()
+        while wire.read():
+            pass
+        assert wire.is_down
+        lifted_ns = foot.lift()
+        assert wire.read() == [(False, lifted_ns)]
+
+
+def test_a_foot_goes_away_twice(pipe):
+    with closing(SimulatedPedalWire(pipe)):
+        foot = SimulatedFoot(pipe)
+        foot.close()
+        foot.close()
+
+
+def test_a_file_in_the_place_of_the_pipe_is_no_pedal_and_no_foots(pipe):
+    pipe.write_bytes(b"notes")
+    with pytest.raises(HardwareError, match=r"can't be opened \(it is no named pipe\): give it a"):
+        SimulatedPedalWire(pipe)
+    with pytest.raises(HardwareError, match=r"can't be pressed \(it is no named pipe\)"):
+        SimulatedFoot(pipe)
+    assert pipe.read_bytes() == b"notes"
+
+
+def test_a_pipe_in_a_missing_folder_is_refused(tmp_path):
+    with pytest.raises(HardwareError, match=r"can't be opened \(No such file"):
+        SimulatedPedalWire(tmp_path / "nowhere" / "pedal.line")
+
+
+def test_what_no_foot_wrote_is_told_and_not_taken_for_an_edge(pipe):
+    with closing(SimulatedPedalWire(pipe)) as wire:
+        stranger = os.open(pipe, os.O_WRONLY)
+        os.write(stranger, b"down\n")
+        with pytest.raises(HardwareError, match=r"something that is no edge: let nothing but"):
+            wire.read()
+        assert not wire.is_down
+        os.write(stranger, b"down\n")
+        with pytest.raises(HardwareError, match="something that is no edge"):
+            SimulatedPedalWire(pipe)
+        os.close(stranger)
+
+
+# ---------------------------------------------------------------- the sense contact
+
+
+@pytest.mark.parametrize(
+    ("fault", "seen"),
+    [
+        ("", {False: False, True: True}),
+        ("welded\n", {False: True, True: True}),
+        ("dead\n", {False: False, True: False}),
+    ],
+)
+def test_the_switch_fails_as_the_file_beside_the_line_says(line, fault, seen):
+    with closing(SimulatedSense(line.path)) as sense:
+        Path(f"{line.path}.fault").write_text(fault, encoding="ascii")
+        for level in (False, True):
+            line.write(level)
+            assert sense.is_lit is seen[level]
+        Path(f"{line.path}.fault").unlink()
+        assert sense.is_lit is True
+
+
+def test_looking_at_the_lamp_writes_nothing_on_its_line(line):
+    line.write(True)
+    with closing(SimulatedSense(line.path)) as sense:
+        assert sense.is_lit
+    assert len(line.history()) == 1
+
+
+def test_a_fault_that_can_not_be_read_is_an_error_and_not_dark(line):
+    with closing(SimulatedSense(line.path)) as sense:
+        Path(f"{line.path}.fault").mkdir()
+        with pytest.raises(HardwareError, match=r"sense contact can't be read .*Is a directory"):
+            sense.is_lit  # noqa: B018
 
 
 # ---------------------------------------------------------------- the others
