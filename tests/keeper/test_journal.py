@@ -1,6 +1,6 @@
 """What the keeper noted, read after a crash."""
 
-from timer.keeper.journal import KeptPeriod, note_forced_off, read_journal
+from timer.keeper.journal import KeptPeriod, note_forced_off, read_journal, set_journal_aside
 
 
 def read(tmp_path, text):
@@ -43,3 +43,20 @@ def test_a_line_forced_off_ends_what_was_still_on_and_nothing_else(tmp_path):
 def test_where_there_is_no_journal_none_is_made(tmp_path):
     note_forced_off(tmp_path / "journal", 3000)
     assert not (tmp_path / "journal").exists()
+
+
+def test_a_torn_last_line_spoils_nothing_that_is_noted_behind_it(tmp_path):
+    """A keeper that is killed in the middle of a line, or has no room for all of it."""
+    for torn in ("", "off", "off 5 100 9"):
+        read(tmp_path, "on 5 100 0 NONE\n" + torn)
+        note_forced_off(tmp_path / "journal", 3000)
+        assert read_journal(tmp_path / "journal") == {5: KeptPeriod(5, 100, 3000)}, torn
+
+
+def test_what_was_set_aside_twice_is_told_whole_behind_a_torn_line(tmp_path):
+    for order, text in ((5, "on 5 100 0 NONE\non 6 2"), (7, "on 7 4000 0 NONE\n")):
+        read(tmp_path, text)
+        kept = read_journal(set_journal_aside(tmp_path / "journal"))
+        assert order in kept
+        assert not (tmp_path / "journal").exists()
+    assert kept == {5: KeptPeriod(5, 100, None), 7: KeptPeriod(7, 4000, None)}

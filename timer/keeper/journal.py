@@ -50,7 +50,8 @@ def note_forced_off(path: Path, off_ns: int) -> None:
         return
     try:
         with path.open("a", encoding="ascii") as journal:
-            journal.write(f"forced 0 0 {off_ns} ORDERED\n")
+            # A line of its own, whatever the last one lacks: a keeper may have died in it.
+            journal.write(f"\nforced 0 0 {off_ns} ORDERED\n")
     except OSError as error:
         raise _unusable(path, error) from None
 
@@ -61,7 +62,7 @@ def set_journal_aside(path: Path) -> Path:
     try:
         if path.exists():
             with old.open("ab") as both:
-                both.write(path.read_bytes())
+                both.write(b"\n" + path.read_bytes())  # the last line there may be torn
             path.unlink()
     except OSError as error:
         raise _unusable(path, error) from None
