@@ -358,6 +358,39 @@ def test_a_start_on_a_damaged_database(darkroom):
     darkroom.no_traceback()
 
 
+@pytest.mark.fault(
+    "disk",
+    "The daemon dies, and the log that it left beside the database is damaged",
+    happens="The lamp is off; the start is refused in a sentence that says what to do, where SQLite"
+    " would have gone on without what was saved last.",
+    guard="keeper: the channel closed",
+    within="20 ms",
+    annex_h=(),
+)
+def test_a_start_on_a_damaged_log(darkroom):
+    daemon, keeper = a_good_start(darkroom)
+    darkroom.expose("600")
+    darkroom.end(daemon, signal.SIGKILL)
+    darkroom.until_dark()
+    assert darkroom.history()[-1].pid == keeper
+    log = darkroom.config.database.with_name(darkroom.config.database.name + "-wal")
+    sound = log.read_bytes()
+    # In the middle of the first page that the log holds, behind which all the rest lies.
+    damaged = sound[:2000] + random.Random(1).randbytes(100) + sound[2100:]
+    log.write_bytes(damaged)
+    told = darkroom.refused()
+    assert told.code == 4
+    assert f"{log}: the log of the database is damaged" in told.err.splitlines()[-1]
+    assert "Traceback" not in told.err
+    assert log.read_bytes() == damaged
+    assert not darkroom.lit()
+    log.write_bytes(sound)
+    darkroom.start()
+    assert darkroom.status()["state"] == "held"
+    nothing_lost(darkroom)
+    assert len(darkroom.periods()) == 2
+
+
 @ROOT_ONLY
 @pytest.mark.fault(
     "disk",
