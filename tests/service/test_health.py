@@ -63,6 +63,24 @@ def test_the_doctor_misses_the_chip(darkroom):
     assert "there is no /dev/gpiochip*" in found["GPIO chip"]["found"]
 
 
+@pytest.mark.parametrize("sense", ["none", "simulated", "chip"])
+def test_the_doctor_looks_at_the_pins_that_are_in_use_and_at_no_other(darkroom, sense):
+    missing = darkroom.folder / "gpiochip9"
+    darkroom.configure(
+        lamp={"driver": "chip", "chip": str(missing), "sense": sense}, pedal={"driver": "chip"}
+    )
+    found = examined(darkroom)
+    pins = {what: one for what, one in found.items() if what.startswith("pin ")}
+    keys = {"pin GPIO17 (lamp)": "lamp.pin", "pin GPIO27 (pedal)": "pedal.pin"}
+    if sense == "chip":
+        keys["pin GPIO22 (sense contact)"] = "lamp.sense_pin"
+    assert pins.keys() == keys.keys()
+    for what, key in keys.items():
+        assert not pins[what]["sound"]
+        assert f"there is no GPIO chip {missing}" in pins[what]["found"]
+        assert pins[what]["mend"] == f"correct {key} or lamp.chip"
+
+
 def test_the_doctor_tells_people_too(darkroom):
     told = darkroom.treadle("doctor")
     assert f"sound  configuration: {darkroom.config_file}" in told.out

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from timer.service.config import parse_config
 from timer.storage.database import open_database
 
 
@@ -176,6 +177,20 @@ CONFIGS = [
     ('[service]\nsocket = "/run/tre', None, "is it cut short?"),
     ("[lamp]\npin = = 3\n", 2, "this line can't be read"),
     ("[enlarger]\n", 1, "there is no key 'enlarger'"),
+    ("[lamp]\nsense_pin = 28\n", 2, "lamp.sense_pin: "),
+    ("[lamp]\nsense_pin = -1\n", 2, "lamp.sense_pin: "),
+    ("[lamp]\nsense_pin = 22.0\n", 2, "lamp.sense_pin: give a whole number"),
+    ("[lamp]\nsense = true\n", 2, "lamp.sense: True is not known"),
+    ('[lamp]\nsense_active_high = "low"\n', 2, "lamp.sense_active_high: "),
+    ("[lamp]\nsettle_s = -0.1\n", 2, "lamp.settle_s: "),
+    ("[lamp]\nsettle_s = 5.5\n", 2, "lamp.settle_s: "),
+    ("[lamp]\nsettle_s = nan\n", 2, "lamp.settle_s: "),
+    ("[lamp]\nmost_per_hour_s = -1\n", 2, "lamp.most_per_hour_s: "),
+    ("[lamp]\nmost_per_hour_s = 3601\n", 2, "lamp.most_per_hour_s: "),
+    ("[lamp]\nmost_per_hour_s = inf\n", 2, "lamp.most_per_hour_s: "),
+    ('[lamp]\nsense = "chip"\nsense_pin = 17\n', 3, "lamp.sense_pin: pin 17 is the lamp's already"),
+    ('[lamp]\nsense = "chip"\n[pedal]\npin = 22\n', 4, "pedal.pin: pin 22 is the sense contact's"),
+    ('[lamp]\nsense = "chip"\n[sounder]\npin = 22\n', 4, "sounder.pin: pin 22 is the sense cont"),
 ]
 
 
@@ -190,16 +205,75 @@ def test_a_wrong_configuration_is_told_with_line_and_field(treadle, folder, text
     assert says in told.sentence
 
 
-def test_a_choice_that_is_not_there_is_told_with_those_that_are(treadle, folder):
+@pytest.mark.parametrize(
+    ("key", "choices"),
+    [
+        ("lamp.driver", '"chip" or "gpiozero" or "simulated"'),
+        ("lamp.sense", '"none" or "chip" or "simulated"'),
+        ("pedal.driver", '"chip" or "gpiozero" or "simulated" or "none"'),
+    ],
+)
+def test_a_choice_that_is_not_there_is_told_with_those_that_are(treadle, folder, key, choices):
     file = folder / "treadle.toml"
+    table, name = key.split(".")
     for written, shown in (('"relay"', "'relay'"), ("3", "3"), ("[]", "[]")):
-        file.write_text(f"[lamp]\ndriver = {written}\n", encoding="utf-8")
+        file.write_text(f"[{table}]\n{name} = {written}\n", encoding="utf-8")
         told = treadle("config", "check", str(file))
         assert told.code == 2
-        assert told.sentence == (
-            f"{file}, line 2, lamp.driver: {shown} is not known;"
-            ' give "chip" or "gpiozero" or "simulated"'
-        )
+        assert told.sentence == (f"{file}, line 2, {key}: {shown} is not known; give {choices}")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[lamp]\nsense_pin = 17\n",
+        '[lamp]\nsense = "simulated"\nsense_pin = 17\n',
+        "[pedal]\npin = 22\n",
+        '[lamp]\nsense = "chip"\nsense_pin = 27\n[pedal]\ndriver = "none"\n',
+        '[lamp]\nsense = "chip"\nsense_pin = 27\n[pedal]\ndriver = "simulated"\n',
+        "[lamp]\nsettle_s = 0\nmost_per_hour_s = 0\n",
+        "[lamp]\nsettle_s = 5\nmost_per_hour_s = 3600\n",
+    ],
+)
+def test_a_pin_that_is_not_in_use_is_free_and_limits_themselves_are_allowed(treadle, folder, text):
+    file = folder / "treadle.toml"
+    file.write_text(text, encoding="utf-8")
+    assert treadle("config", "check", str(file)).out == f"{file}: sound\n"
+
+
+def test_without_a_word_the_keeper_reads_a_pedal_and_no_sense_contact(treadle, folder):
+    file = folder / "treadle.toml"
+    file.write_text("", encoding="utf-8")
+    values = treadle("config", "check", str(file), "--json").json["values"]
+    assert (values["pedal"]["driver"], values["pedal"]["pin"]) == ("chip", 27)
+    assert (values["lamp"]["sense"], values["lamp"]["sense_pin"]) == ("none", 22)
+    assert values["lamp"]["most_per_hour_s"] == 0, "no limit but longest_s"
+
+
+@pytest.mark.parametrize(
+    ("text", "pedal", "sense"),
+    [
+        ("", "chip:27:up:", ""),
+        ('[pedal]\npull = "none"\npin = 5\n', "chip:5:none:", ""),
+        ('[pedal]\ndriver = "gpiozero"\n', "", ""),
+        ('[pedal]\ndriver = "none"\n', "", ""),
+        ('[lamp]\nsense = "chip"\n', "chip:27:up:", "chip:22:high:"),
+        (
+            '[lamp]\nchip = "/dev/gpiochip4"\nsense = "chip"\nsense_active_high = false\n',
+            "chip:27:up:/dev/gpiochip4",
+            "chip:22:low:/dev/gpiochip4",
+        ),
+        (
+            '[lamp]\nsense = "simulated"\n[pedal]\ndriver = "simulated"\n'
+            '[service]\nruntime = "/run/enlarger"\n',
+            "simulated:/run/enlarger/pedal.line",
+            "simulated:/run/enlarger/lamp.line",
+        ),
+    ],
+)
+def test_the_keeper_is_told_of_what_it_reads_itself_and_of_nothing_else(text, pedal, sense):
+    config = parse_config(text, "treadle.toml")
+    assert (config.pedal_text, config.sense_text) == (pedal, sense)
 
 
 @pytest.mark.parametrize("command", ["config check", "serve --config", "status --config"])
