@@ -9,6 +9,8 @@ from rigging.bench import Enlarger
 from rigging.guest import Edge
 
 S = 1_000_000_000
+# What stamps may differ by on an emulated machine with other work to do, with much to spare.
+SLACK_NS = S // 4
 
 
 def the_off(enlarger: Enlarger, since_ns: int) -> Edge:
@@ -25,14 +27,18 @@ def stays_dark(enlarger: Enlarger, since_ns: int, times: int) -> None:
     assert not enlarger.lamp.is_on()
 
 
-def held_and_told(enlarger: Enlarger, intended_ns: int) -> dict[str, int]:
-    """The pass that was cut short: it is held, nothing starts, and the record knows bounds."""
+def held_with(enlarger: Enlarger, intended_ns: int) -> tuple[int, int]:
+    """The pass that was cut short is held; returns the least and the most that it received."""
     status = enlarger.guest.until_state("held")
     assert "was interrupted" in status["recovered"]
     told = enlarger.record()["passes"][0]
     assert told["state"] == "begun"
-    assert told["received_least_ns"] <= told["received_most_ns"] <= intended_ns
-    return dict(told)
+    least_ns, most_ns = told["received_least_ns"], told["received_most_ns"]
+    if least_ns is None:
+        # Nothing is bounded where all that was lit is measured.
+        least_ns = most_ns = told["received_ns"]
+    assert 0 < least_ns <= most_ns <= intended_ns, told
+    return least_ns, most_ns
 
 
 def test_stopping_the_service_while_viewing(enlarger: Enlarger) -> None:
@@ -56,10 +62,10 @@ def test_restarting_the_service_while_exposing(enlarger: Enlarger) -> None:
     enlarger.expose(40)
     enlarger.restart()
     assert the_off(enlarger, since_ns).pid == keeper
-    told = held_and_told(enlarger, 40 * S)
+    least_ns, most_ns = held_with(enlarger, 40 * S)
     (period,) = enlarger.periods(since_ns)
-    assert abs(told["received_least_ns"] - period.ns) < S // 4
-    assert abs(told["received_most_ns"] - period.ns) < S // 4
+    assert least_ns == most_ns
+    assert abs(least_ns - period.ns) < SLACK_NS
     stays_dark(enlarger, since_ns, 1)
 
 
@@ -80,18 +86,16 @@ def test_both_processes_killed_in_one_instant(enlarger: Enlarger) -> None:
         "somebody writes off",
     )
     assert off.pid not in owners
-    told = held_and_told(enlarger, 60 * S)
+    least_ns, most_ns = held_with(enlarger, 60 * S)
     assert enlarger.keeper_pid() != off.pid, "the next keeper was the first to switch off"
     on = next(one for one in enlarger.lamp.writes(since_ns) if one.on)
-    least_s, lit_s, most_s = (
-        one / S
-        for one in (told["received_least_ns"], off.at_ns - on.at_ns, told["received_most_ns"])
-    )
+    least_s, lit_s, most_s = least_ns / S, (off.at_ns - on.at_ns) / S, most_ns / S
     print(  # noqa: T201 - the rig's figures are quoted
         f"\nboth killed: off by {off.who} {off.pid}, at most {(off.at_ns - killed_ns) / 1e6:.0f} ms"
         f" and the kill's own time after; lit {lit_s:.3f} s, told {least_s:.3f} to {most_s:.3f} s"
     )
-    assert least_s <= lit_s <= most_s
+    # The forced off is stamped after it; emulation stretches that.
+    assert least_s - SLACK_NS / S <= lit_s <= most_s + SLACK_NS / S
     assert not any(one.on for one in enlarger.lamp.writes(killed_ns))
     enlarger.lamp.until(on=False)
 
@@ -112,7 +116,7 @@ def test_a_daemon_that_stands_still(enlarger: Enlarger) -> None:
     assert off.at_ns > stopping_ns
     enlarger.guest.until(lambda: enlarger.restarts() > restarts, "systemd starts a new daemon")
     assert "Watchdog timeout" in enlarger.log(stopping_ns)
-    held_and_told(enlarger, 60 * S)
+    held_with(enlarger, 60 * S)
     assert enlarger.pid() != daemon
     stays_dark(enlarger, since_ns, 1)
 
@@ -139,13 +143,3 @@ def test_a_keeper_that_stands_still_or_dies(enlarger: Enlarger, signal: str) -> 
     enlarger.guest.until_state("held")
     assert enlarger.keeper_pid() != keeper
     stays_dark(enlarger, since_ns, 1)
-
-
-def test_a_start_in_the_dark_does_not_light_the_lamp(enlarger: Enlarger) -> None:
-    """Stopped and started by systemd: the lamp's line is written, and never with "on"."""
-    since_ns = enlarger.guest.now_ns()
-    enlarger.restart()
-    enlarger.guest.until_state("dark")
-    writes = enlarger.lamp.writes(since_ns)
-    assert writes
-    assert not any(one.on for one in writes)
