@@ -132,6 +132,16 @@ def test_a_lamp_on_a_machine_without_pins_is_told_in_one_sentence(darkroom, driv
     assert last_sentence(told)
 
 
+@pytest.mark.parametrize("told_of", [{"pedal": {"driver": "chip"}}, {"lamp": {"sense": "chip"}}])
+def test_an_input_whose_chip_is_not_there_keeps_the_daemon_from_starting(darkroom, told_of):
+    chip = str(darkroom.folder / "gpiochip9")
+    darkroom.configure(**(told_of | {"lamp": {"chip": chip} | told_of.get("lamp", {})}))
+    told = darkroom.refused()
+    assert told.code == 7
+    assert f"there is no GPIO chip {chip}: look with" in last_sentence(told)
+    assert {change.level for change in darkroom.history()} == {False}, "off before all else"
+
+
 def test_a_line_that_can_not_be_opened_is_told(darkroom):
     Path(darkroom.line_path).mkdir()
     told = darkroom.refused()
