@@ -85,18 +85,25 @@ class Test:
         self.unsure = []
         self.life_began_ns = 0
         self.widest_ns = 0
+        self.moments = set()  # orders at which the keeper died
+        self.failures = {}
 
     @property
     def told(self):
         counts = ", ".join(f"{what}: {number}" for what, number in sorted(self.counts.items()))
-        return f"{counts}; widest bounds of a sheet: {self.widest_ns / 1e6:.0f} ms"
+        return (
+            f"{counts}; keepers killed at the very order: {len(self.moments)};"
+            f" widest bounds of a sheet: {self.widest_ns / 1e6:.0f} ms;"
+            f" failures: {len(self.failures)}"
+        )
 
     def fail(self, what, sheet):
-        """Fail with the latest that was asked for and the latest light, in their order."""
+        """Note a failure with what was asked for last and the latest light, in their order."""
         causes = [(at_ns, f"for {what}") for at_ns, what in self.day.ledger.causes[-20:]]
         light = [(one.at_ns, one.level, one.pid) for one in self.darkroom.history()[-40:]]
         story = sorted(causes + light, key=lambda one: one[0])
-        pytest.fail("\n".join(str(one) for one in (what, sheet, *story)))
+        # The work goes on: the rest may tell more.
+        self.failures.setdefault(what, "\n".join(str(one) for one in (what, sheet, *story)))
 
     # Lives.
 
@@ -203,7 +210,13 @@ class Test:
         for on_ns, off_ns in told:
             found = [one for one in left if abs(one[0] - on_ns) < MOMENT_NS]
             if not found:
-                self.fail(f"{on_ns} to {off_ns} was never lit", sheet)
+                # A keeper that died at the very order may have had no time for it; its daemon
+                # then counts from the order until it has forced the line off.
+                if off_ns - on_ns > MOMENT_NS or not self.ends_of(on_ns):
+                    self.fail(f"{on_ns} to {off_ns} was never lit", sheet)
+                self.moments.add(on_ns)
+                forced_ns += off_ns - on_ns
+                continue
             late_ns = off_ns - found[0][1]
             if not -MOMENT_NS < late_ns < (FORCED_NS if self.ends_of(on_ns) else MOMENT_NS):
                 self.fail(f"{on_ns} to {off_ns} ended {late_ns} earlier", sheet)
@@ -215,6 +228,7 @@ class Test:
             ends = self.ends_of(on_ns)
             if not ends:
                 self.fail(f"{on_ns} to {off_ns} was forgotten", sheet)
+                continue
             slack_ns += ends[0] - off_ns
         least_ns = most_ns = 0
         for one in sheet["passes"]:
@@ -261,6 +275,8 @@ class Test:
         self.start()
         self.check(1000)
         self.darkroom.no_traceback()
+        if self.failures:
+            pytest.fail("\n\n".join(self.failures.values()))
 
 
 @pytest.mark.timeout(120 + 10 * KILLS)
