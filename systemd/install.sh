@@ -214,6 +214,10 @@ install_all() {
     run chmod 0644 "$unit"
     run_on_machine systemctl daemon-reload
 
+    # Without it a power cut in the next half minute leaves files with nothing in them, and to the
+    # service manager an empty unit means that the service must not start.
+    run_on_machine sync
+
     caller=${SUDO_USER:-}
     if [ -n "$caller" ] && [ "$caller" != root ]; then
         step "7/8 $caller joins the group treadle, from the next login on"
