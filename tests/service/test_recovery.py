@@ -195,6 +195,14 @@ def test_a_line_that_stayed_on_may_have_given_more_than_was_intended(bench):
     assert found.run.left_ns == 0
 
 
+@pytest.mark.fault(
+    "disk",
+    "The power fails in mid-exposure, and the keeper's notes in memory are gone",
+    happens="The pass is held, with what it received told as between the last mark and all of it.",
+    guard="none needed: without power there is no light",
+    within="",
+    annex_h=(),
+)
 def test_after_a_power_cut_it_lies_between_the_last_mark_and_what_was_intended(bench):
     bench.open()
     bench.begin(1, 7, 5 * NS, boot="the boot before")

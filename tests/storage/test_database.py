@@ -210,6 +210,14 @@ def test_a_file_cut_short_is_refused_and_left_as_it_is(path: Path) -> None:
     assert contents(path) == {path.name: cut}
 
 
+@pytest.mark.fault(
+    "disk",
+    "The database's file belongs to another program",
+    happens="The start is refused in a sentence, and the file is left as it is.",
+    guard="none needed: the lamp is off before the database is opened",
+    within="",
+    annex_h=(),
+)
 def test_another_programs_database_is_left_alone(path: Path) -> None:
     with contextlib.closing(sqlite3.connect(path)) as other:
         other.execute("CREATE TABLE songs (title)")
@@ -228,6 +236,14 @@ def test_another_programs_marked_database_is_left_alone(path: Path) -> None:
 
 
 @pytest.mark.parametrize("read_only", [False, True])
+@pytest.mark.fault(
+    "disk",
+    "The database was written by a newer Treadle",
+    happens="The start is refused in a sentence, and the file is left byte for byte.",
+    guard="none needed: the lamp is off before the database is opened",
+    within="",
+    annex_h=(),
+)
 def test_a_newer_database_is_refused_and_left_byte_for_byte(path: Path, read_only: bool) -> None:
     db = open_database(path)
     db.connection.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
@@ -266,6 +282,14 @@ def test_an_older_database_is_brought_up_to_date_with_all_that_it_holds(
     db.close()
 
 
+@pytest.mark.fault(
+    "disk",
+    "Bringing an older database up to date fails half way",
+    happens="The start is refused in a sentence, and the database is as it was.",
+    guard="none needed: the lamp is off before the database is opened",
+    within="",
+    annex_h=(),
+)
 def test_a_migration_that_fails_half_way_changes_nothing(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -349,6 +373,14 @@ def test_a_page_damaged_while_the_database_is_open_is_told(path: Path) -> None:
     db.close()
 
 
+@pytest.mark.fault(
+    "disk",
+    "A process is killed in the middle of a write",
+    happens="All that was acknowledged is there, and nothing of what was not.",
+    guard="none needed: a write has nothing to do with the lamp",
+    within="",
+    annex_h=(),
+)
 def test_what_was_acknowledged_outlives_a_killed_process(path: Path) -> None:
     script = f"""
 import os, signal, sys
