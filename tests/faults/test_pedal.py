@@ -148,7 +148,7 @@ def test_a_pedal_that_is_down_at_start_is_a_fault_until_it_is_free(folder):
         await one.tap()
         await one.until(lambda: one.is_lit, "a tap is a tap again")
 
-    play(folder, 20, story, foot_is_down=True)
+    play(folder, 10, story, foot_is_down=True)
 
 
 WAYS = pytest.mark.parametrize("by_keeper", [False, True], ids=["daemon reads", "keeper reads"])
@@ -174,7 +174,7 @@ def test_a_daemon_finds_its_pedal_stuck(folder, state, by_keeper):
         assert await one.say(Input.CLEAR)
         assert not any(change.level for change in one.history()[known:])
 
-    play(folder, 20, story, by_keeper=by_keeper)
+    play(folder, 10, story, by_keeper=by_keeper)
 
 
 @pytest.mark.fault(
@@ -197,7 +197,7 @@ def test_a_pedal_that_is_unplugged_while_exposing_changes_nothing_of_it(darkroom
     assert (last.level, last.pid) == (False, keeper)
     assert darkroom.config.journal.read_text(encoding="ascii").endswith(" COMPLETE\n")
     ((on_ns, off_ns),) = darkroom.journal()
-    assert off_ns - on_ns >= S
+    assert off_ns - on_ns >= S - MS  # how exact it is, is measured elsewhere
     assert darkroom.until_state("waiting")["pass"] == 2
     one = darkroom.tell("record show", "1")["passes"][0]
     assert (one["state"], one["received_ns"]) == ("complete", off_ns - on_ns)

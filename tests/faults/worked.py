@@ -6,6 +6,7 @@ import time
 from contextlib import asynccontextmanager, closing
 from itertools import pairwise
 
+from hardware.errors import HardwareError
 from hardware.simulated import SimulatedFoot, SimulatedLine, SimulatedPedal
 from timer.clock import SteadyClock, to_ns
 from timer.control.run import Run
@@ -24,35 +25,34 @@ PATIENCE_SECONDS = 30.0
 
 
 class FootOnWire:
-    """A foot on the pedal that the keeper itself reads, with what a simulated pedal is asked for.
-
-    Its edges are stamped as they are made; ``at_ns`` is when they were meant to be.
-    """
+    """A foot on the pedal that the keeper itself reads; it does what a simulated pedal does."""
 
     def __init__(self, path, clock):
         self.history = []
-        self._foot = SimulatedFoot(path, clock.monotonic_ns)
+        self._at_ns = None
+        self._foot = SimulatedFoot(path, lambda: self._at_ns or clock.monotonic_ns())
         self._is_away = False
 
     def press(self, at_ns=None):
-        self._move(True)
+        self._move(True, at_ns)
 
     def lift(self, at_ns=None):
-        self._move(False)
+        self._move(False, at_ns)
 
     def close(self):
         if not self._is_away:
             self._is_away = True
             self._foot.close()
 
-    def _move(self, down):
+    def _move(self, down, at_ns):
         if self._is_away:
             return
+        self._at_ns = at_ns
         gives_up_at = time.monotonic() + PATIENCE_SECONDS
         while True:
             try:
                 self.history.append((down, self._foot.press() if down else self._foot.lift()))
-            except BlockingIOError:
+            except (BlockingIOError, HardwareError):  # the pipe is full for a moment
                 assert time.monotonic() < gives_up_at, "the keeper reads no edges any more"
                 time.sleep(0.001)
             else:
@@ -125,9 +125,10 @@ class Worked:
         await asyncio.sleep(self.clock.real_seconds(to_ns(seconds)))
 
     async def tap(self):
+        """Tap for 0.2 s; both edges are told when it is over: no busy machine makes it long."""
         now_ns = self.clock.monotonic_ns()
-        self.pedal.press(now_ns)
         await self.seconds(0.2)
+        self.pedal.press(now_ns)
         self.pedal.lift(now_ns + 200 * MS)
 
     async def chatter(self, edges, apart_ns, *, asking_every=500):
