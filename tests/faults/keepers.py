@@ -1,9 +1,10 @@
 """A keeper with a fault, in place of ``python -m timer.keeper``: ``keepers.py FAULT ...``.
 
-FAULT is "once:FILE" (it starts where FILE is not there yet, and makes it, and
-never again), "silent" (the lamp goes on and no word is said), "gone" (it leaves
-without a word), "garbage" (it says what no keeper says), or "memory:on" and
-"memory:off" (there is none where the lamp is switched, from the first light on).
+FAULT is "silent" (the lamp goes on and no word is said), "garbage" (the same,
+with a word that no keeper says), "once:FILE" (sound where FILE is not there yet,
+which is made then; after that it does not start), "then silent:FILE" (the same,
+and after that silent), or "memory:on" and "memory:off" (there is none where the
+lamp is switched, from the first light on).
 """
 
 import os
@@ -35,15 +36,13 @@ class ForgetfulLamp(SimulatedLamp):
 
 def keep(what: str, more: str, arguments: list[str]) -> int:
     """Be a keeper with the fault ``what``, on the arguments that a keeper gets."""
-    if what == "once":
+    if what in ("once", "then silent"):
         if Path(more).exists():
-            return 1
+            return 1 if what == "once" else keep("silent", "", arguments)
         Path(more).touch()
     elif what == "memory":
         ForgetfulLamp.at = more
         hardware.simulated.SimulatedLamp = ForgetfulLamp  # type: ignore[misc] # the same, worse
-    elif what == "gone":
-        return 0
     else:
         told = dict(one.split("=", 1) for one in arguments)
         channel = socket.socket(fileno=int(told["channel"]))

@@ -216,6 +216,35 @@ def test_a_storm_of_signals_ends_the_daemon_once_with_the_lamp_off(darkroom):
     assert abs(held["received_ns"] - on_line_ns(darkroom)) < MOMENT_NS
 
 
+@pytest.mark.fault(
+    "processes",
+    "The keeper is killed while the daemon is stopped, so that neither can act",
+    happens="The lamp stays on until the daemon goes on and forces it off, with a fault; under"
+    " systemd its watchdog ends the daemon before, and treadle dark --force runs.",
+    guard="daemon: a lamp of its own, as soon as it goes on",
+    within="0.2 s from going on",
+    annex_h=("program counter",),
+)
+def test_a_keeper_that_dies_while_the_daemon_is_stopped_is_found_as_it_goes_on(
+    darkroom, wait_until
+):
+    daemon = darkroom.start()
+    darkroom.expose("600")
+    keeper = darkroom.keeper_pid
+    os.kill(keeper, signal.SIGSTOP)
+    daemon.send_signal(signal.SIGSTOP)
+    os.kill(keeper, signal.SIGKILL)
+    assert darkroom.lit()
+    daemon.send_signal(signal.SIGCONT)
+    darkroom.until_dark()
+    assert off_by(darkroom) == daemon.pid
+    darkroom.until_state("fault")
+    until_well(darkroom, wait_until)
+    darkroom.tell("clear")
+    held = darkroom.until_state("held")
+    assert abs(held["received_ns"] - on_line_ns(darkroom)) < LATE_NS
+
+
 # No memory, no descriptors.
 
 
@@ -225,7 +254,7 @@ def test_a_storm_of_signals_ends_the_daemon_once_with_the_lamp_off(darkroom):
     happens="The lamp is forced off, with a fault; when it is cleared, the pass goes on by a tap.",
     guard="daemon: a lamp of its own, after it has ended the keeper",
     within="0.2 s",
-    annex_h=("RAM",),
+    annex_h=(),
 )
 def test_no_memory_in_the_dark_way_is_a_fault_with_the_lamp_off(faulty_darkroom, wait_until):
     darkroom = faulty_darkroom
@@ -246,7 +275,7 @@ def test_no_memory_in_the_dark_way_is_a_fault_with_the_lamp_off(faulty_darkroom,
     happens="The exposure ends exactly; the log tells the error.",
     guard="none needed: the loop is not on the way to the lamp",
     within="",
-    annex_h=("RAM",),
+    annex_h=(),
 )
 def test_no_memory_in_the_event_loop_leaves_the_exposure_alone(faulty_darkroom):
     darkroom = faulty_darkroom
@@ -286,7 +315,7 @@ def memory_of(pid):
     happens="The requests fail and the exposure ends exactly; with memory it is of use as before.",
     guard="none needed: neither keeper nor dark way asks for as much",
     within="",
-    annex_h=("RAM",),
+    annex_h=(),
 )
 def test_a_daemon_that_gets_no_memory_ends_the_exposure_and_is_of_use_after(darkroom, wait_until):
     daemon = darkroom.start()
@@ -312,7 +341,7 @@ def test_a_daemon_that_gets_no_memory_ends_the_exposure_and_is_of_use_after(dark
     " goes on.",
     guard="daemon: a lamp of its own, after it has ended the keeper",
     within="0.2 s",
-    annex_h=("RAM",),
+    annex_h=(),
 )
 def test_a_daemon_that_gets_no_memory_still_forces_the_lamp_off(darkroom, wait_until):
     daemon = darkroom.start()
@@ -361,12 +390,15 @@ def broken_once(darkroom, wait_until, where, commands):
     """Have a part fail once while ``commands`` are given, and see a fault that can be cleared."""
     darkroom.fault = f"once:{where}"
     daemon = darkroom.start()
-    darkroom.treadle("programme", "save", "Long one", "print", "--base", "600")
+    darkroom.save("Long one", "print --base 600")
+    darkroom.save("Short one", "print --base 0.2")
     *before, last = commands
     for command in before:
         darkroom.tell(*command.split("+"))
         wait_until(lambda: darkroom.status()["state"] != "preparing", "the sheet is written")
-    if "pedal" in before:
+    if "arm+Short one" in before:
+        darkroom.until_state("done")
+    elif "pedal" in before:
         darkroom.until_lamp_on()
     darkroom.happen()
     wait_until(lambda: "now it fails" in darkroom.log, "the part is broken")
@@ -385,7 +417,7 @@ def broken_once(darkroom, wait_until, where, commands):
 
 @pytest.mark.fault(
     "processes",
-    "The way from control to the keeper fails with an error: at an order to expose, view or go off",
+    "The way from control to the keeper fails with an error, at any of its orders",
     happens="The lamp is forced off, with a fault that tells of an error inside Treadle.",
     guard="daemon: a lamp of its own, after it has ended the keeper",
     within="0.2 s",
@@ -395,6 +427,8 @@ def broken_once(darkroom, wait_until, where, commands):
     ("name", "commands"),
     [
         ("expose", ("arm+Long one", "pedal")),
+        ("latch", ("arm+Long one",)),
+        ("dismiss", ("arm+Long one", "dark")),
         ("view", ("view",)),
         ("off", ("arm+Long one", "pedal", "dark")),
     ],
@@ -418,6 +452,7 @@ def test_an_error_on_the_way_to_the_keeper_is_a_fault_with_the_lamp_off(
     [
         ("open_sheet", ("arm+Long one",)),
         ("paper", ("arm+Long one",)),
+        ("repeat_pass", ("arm+Short one", "pedal", "pedal+long")),
         ("begin_pass", ("arm+Long one", "pedal")),
         ("mark", ("arm+Long one", "pedal")),
         ("add_period", ("arm+Long one", "pedal", "pedal")),
@@ -595,11 +630,38 @@ def test_a_keeper_that_does_not_start_again_leaves_the_lamp_off_and_ends_the_dae
 
 @pytest.mark.fault(
     "processes",
+    "The keeper is killed, and the new one lights the lamp and says nothing",
+    happens="Meanwhile the daemon answers and takes no order; then the new one is ended and the"
+    " lamp forced off.",
+    guard="daemon: a lamp of its own, after it has ended the keeper",
+    within="12 s",
+    annex_h=("program counter", "communication timing"),
+)
+def test_a_new_keeper_that_says_nothing_does_not_hold_the_daemon_up(faulty_darkroom, wait_until):
+    darkroom = faulty_darkroom
+    darkroom.fault = f"keeper:then silent:{darkroom.folder / 'started'}"
+    daemon = darkroom.start()
+    darkroom.expose("600")
+    os.kill(darkroom.keeper_pid, signal.SIGKILL)
+    darkroom.until_state("fault")
+    silent = wait_until(lambda: darkroom.history()[-1].level and darkroom.history()[-1].pid, "lit")
+    assert "refused in the state 'fault'" in darkroom.treadle("clear").sentence
+    assert darkroom.ask("GET", "/health")[1]["keeper_pid"] is None
+    assert darkroom.history()[-1].pid == silent  # so all of this was while it was silent
+    wait_until(lambda: darkroom.history()[-1].pid != silent, "another hand")
+    last_on = max(index for index, one in enumerate(darkroom.history()) if one.pid == silent)
+    assert darkroom.history()[last_on + 1].pid == daemon.pid
+    darkroom.end(daemon)
+    assert not darkroom.lit()
+
+
+@pytest.mark.fault(
+    "processes",
     "There is no memory in the keeper as it switches on (MemoryError)",
     happens="It switches off and ends; with a fault, and a new keeper starts.",
     guard="keeper: whatever ends it, it switches off last",
     within="20 ms",
-    annex_h=("RAM",),
+    annex_h=(),
 )
 def test_no_memory_in_the_keeper_at_the_light_ends_it_in_the_dark(faulty_darkroom):
     darkroom = faulty_darkroom
@@ -619,7 +681,7 @@ def test_no_memory_in_the_keeper_at_the_light_ends_it_in_the_dark(faulty_darkroo
     happens="The lamp is forced off, with a fault; a new keeper starts.",
     guard="daemon: a lamp of its own, after it has ended the keeper",
     within="0.2 s",
-    annex_h=("RAM",),
+    annex_h=(),
 )
 def test_no_memory_in_the_keeper_at_the_end_is_the_daemons_to_mend(faulty_darkroom):
     darkroom = faulty_darkroom
@@ -639,7 +701,7 @@ def test_no_memory_in_the_keeper_at_the_end_is_the_daemons_to_mend(faulty_darkro
     happens="The exposure ends exactly, and the next one too: the keeper has what it needs.",
     guard="none needed: the keeper asks for no more",
     within="",
-    annex_h=("RAM",),
+    annex_h=(),
 )
 def test_a_keeper_that_gets_no_memory_keeps_what_it_needs(darkroom):
     darkroom.start()
