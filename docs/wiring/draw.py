@@ -1,7 +1,7 @@
 """Draw the low-voltage wiring: ``python docs/wiring/draw.py [--into FOLDER]``.
 
-Writes ``overview.svg``, ``lamp.svg``, ``pedal.svg`` and ``buzzer.svg``, by
-default next to this file. The same code gives the same bytes each time, so
+Writes ``overview.svg``, ``lamp.svg``, ``pedal.svg``, ``buzzer.svg`` and
+``sense.svg``, by default next to this file. The same code gives the same bytes each time, so
 that a test can prove the drawings current. Only what runs at 5 V and below is
 drawn: whatever is behind the switching box stays shut.
 
@@ -54,6 +54,7 @@ OURS = {
     13: PEDAL,
     14: PEDAL,
     15: SENSE,
+    20: SENSE,
 }
 
 # What each is for, in a word.
@@ -67,6 +68,7 @@ SHORT = {
     13: "pedal",
     14: "pedal",
     15: "sense",
+    20: "sense",
 }
 
 
@@ -238,7 +240,7 @@ def overview() -> Sheet:
             "no oscillator inside",
             "buzzer.svg",
         ),
-        (15, 1, 1.7, "1 kΩ", "lamp sense (planned)", "isolated contact, closed = lamp on", ""),
+        (15, 1, 1.7, "1 kΩ", "lamp sense", "isolated contact or light sensor", "sense.svg"),
     )
     for signal, other, y, ohms, name, note, details in blocks:
         colour = OURS[signal]
@@ -425,11 +427,71 @@ def buzzer() -> Sheet:
     return sheet
 
 
+def sense() -> Sheet:
+    """Draw what tells GPIO22 whether the lamp burns: a contact, or a sensor in its light."""
+    sheet = Sheet()
+    _sense_by_contact(sheet, 0.0)
+    _sense_by_light(sheet, -8.6)
+    return sheet
+
+
+def _sense_board(sheet: Sheet, y: float, plus: float, signal: float) -> None:
+    """Draw the board, and the series resistor of the line."""
+    _board(sheet, (0, y), (5.6, y + 6.2))
+    sheet.pin((5.6, plus), 1)
+    sheet.pin((5.6, signal), 15)
+    sheet.wire((5.6, signal), (6.4, signal), colour=SENSE)
+    _resistor(sheet, (6.4, signal), (10.2, signal), ("R5, 1 kΩ",), SENSE)
+
+
+def _sense_by_contact(sheet: Sheet, y: float) -> None:
+    sheet.text((0, y + 7.5), "A: GPIO22 and an isolated contact", size=13)
+    sheet.text((0, y + 6.95), "sense_active_high = true", size=10, colour=FAINT)
+    plus, signal = y + 4.7, y + 3.1
+    _sense_board(sheet, y, plus, signal)
+    sheet.wire((1.2, signal), (3.9, signal), colour=FAINT)
+    sheet.text((1.2, y + 0.35), "ground", size=10, colour=FAINT, align="center")
+    sheet.dot((1.2, y + 0.7), FAINT)
+    words = ("internal pull-down,", "about 50 kΩ")
+    _resistor(sheet, (1.2, signal), (1.2, y + 0.7), words, FAINT)
+    sheet.box((11.2, y + 0.6), (18.0, y + 6.2), fill=BOX_FILL)
+    sheet.text((14.6, y + 5.7), "Certified device", size=12, align="center")
+    sheet.text((14.6, y + 5.15), "contact isolated from the mains side", size=9, align="center")
+    sheet.wire((10.2, signal), (12.4, signal), colour=SENSE)
+    sheet.part(elm.Switch(), (12.4, signal), (15.7, signal), SENSE)
+    sheet.wire((15.7, signal), (15.7, plus), (5.6, plus), colour=SENSE)
+    sheet.text((14.6, y + 2.4), "closed = the lamp is on", size=9, colour=FAINT, align="center")
+    sheet.text((14.6, y + 1.1), "mains side not drawn", size=9, colour=FAINT, align="center")
+
+
+def _sense_by_light(sheet: Sheet, y: float) -> None:
+    sheet.text((0, y + 7.5), "B: GPIO22 and a light sensor", size=13)
+    sheet.text(
+        (0, y + 6.95),
+        "sense_active_high as the module's output has it: false where it goes low in light",
+        size=10,
+        colour=FAINT,
+    )
+    plus, signal, ground = y + 4.7, y + 3.1, y + 1.5
+    _sense_board(sheet, y, plus, signal)
+    sheet.pin((5.6, ground), 20)
+    sheet.box((11.2, y + 0.6), (18.0, y + 6.2), fill=BOX_FILL)
+    sheet.text((14.6, y + 5.7), "Light sensor module", size=12, align="center")
+    sheet.wire((5.6, plus), (11.2, plus), colour=SENSE)
+    sheet.wire((10.2, signal), (11.2, signal), colour=SENSE)
+    sheet.wire((5.6, ground), (11.2, ground), colour=SENSE)
+    for height, name in ((plus, "supply, 3.3 V"), (signal, "switching output"), (ground, "ground")):
+        sheet.dot((11.2, height), SENSE)
+        sheet.text((11.45, height), name, size=10, colour=SENSE)
+    sheet.text((14.6, y + 2.3), "sees the enlarger's lamp, nothing else", size=9, align="center")
+
+
 DRAWINGS: dict[str, Callable[[], Sheet]] = {
     "overview.svg": overview,
     "lamp.svg": lamp,
     "pedal.svg": pedal,
     "buzzer.svg": buzzer,
+    "sense.svg": sense,
 }
 
 

@@ -3,14 +3,19 @@
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 from gpiozero import pi_info
 
+from timer.control.cues import Cue
+from timer.control.sounds import SOUNDS
+from timer.service.config import Config, LampConfig, parse_config
+
 WIRING = Path(__file__).parents[2] / "docs" / "wiring"
-DRAWINGS = ("overview.svg", "lamp.svg", "pedal.svg", "buzzer.svg")
+DRAWINGS = ("overview.svg", "lamp.svg", "pedal.svg", "buzzer.svg", "sense.svg")
 SVG = "{http://www.w3.org/2000/svg}"
 
 # What the printer connects: the pins as the project promises them.
@@ -18,7 +23,7 @@ PROMISED = {
     "lamp control": (11, 17),
     "buzzer**, output": (12, 18),
     "pedal**, input": (13, 27),
-    "lamp sense** (planned), input": (15, 22),
+    "lamp sense**, input": (15, 22),
 }
 # Revision codes of boards with the 40-pin header, by gpiozero's own tables: 1B+, 2B, Zero, 3B,
 # 4B and 5.
@@ -28,8 +33,12 @@ BOARDS = ("0010", "a01041", "900092", "a02082", "b03111", "c04170")
 def read_pin_table() -> list[tuple[int, str, str, str, str]]:
     """Return the README's rows: physical pin, name, BCM number, level at power-on, use."""
     row = re.compile(r"^\| (\d+) \| (\S+) \| (\S+) \| ([^|]*) \|([^|]*)\|$", re.MULTILINE)
-    found = row.findall((WIRING / "README.md").read_text("utf-8"))
+    found = row.findall(page())
     return [(int(pin), name, bcm, rest, use.strip()) for pin, name, bcm, rest, use in found]
+
+
+def page() -> str:
+    return (WIRING / "README.md").read_text("utf-8")
 
 
 def words_in(drawing: str) -> list[str]:
@@ -90,6 +99,7 @@ def test_the_switching_box_is_drawn_closed(drawing: str) -> None:
         ("lamp.svg", "GPIO17", 11),
         ("pedal.svg", "GPIO27", 13),
         ("buzzer.svg", "GPIO18", 12),
+        ("sense.svg", "GPIO22", 15),
         ("overview.svg", "GPIO22", 15),
     ],
 )
@@ -122,6 +132,35 @@ def test_our_lines_are_where_the_table_and_the_board_say() -> None:
         assert [(header.name, place.number) for header, place in board.find_pin(f"GPIO{bcm}")] == [
             ("J8", pin)
         ]
+
+
+def test_the_configuration_starts_with_the_pins_that_are_drawn() -> None:
+    config = Config()
+    lines = (config.lamp.pin, config.sounder.pin, config.pedal.pin, config.lamp.sense_pin)
+    assert lines == tuple(bcm for _, bcm in PROMISED.values())
+
+
+def test_the_keys_of_the_lamp_sense_are_told_with_their_defaults() -> None:
+    rows = re.findall(r"^\| `(\w+ = [^`]+)` \|", page(), re.MULTILINE)
+    told = [next(iter(tomllib.loads(row).items())) for row in rows]
+    keys = ("sense", "sense", "sense_pin", "sense_active_high", "settle_s")
+    assert tuple(key for key, _ in told) == keys
+    told.remove(("sense", "chip"))  # the choice that is made; the others are the defaults
+    assert {key: getattr(LampConfig(), key) for key in keys} == dict(told)
+    parse_config("[lamp]\n" + "\n".join(row for row in rows if '"none"' not in row), "the page")
+
+
+def test_the_pedal_is_read_as_the_page_says_unless_told_otherwise() -> None:
+    pedal = Config().pedal
+    for key, value in (("driver", pedal.driver), ("pull", pedal.pull)):
+        assert f'`{key} = "{value}"`' in page()
+
+
+def test_the_alarm_sounds_as_the_page_says() -> None:
+    assert "twelve short high tones, and again every three seconds" in page()
+    alarm = [note.hertz for note in SOUNDS[Cue.ALARM] if note.hertz is not None]
+    assert len(alarm) == 12
+    assert set(alarm) == {max(n.hertz or 0.0 for notes in SOUNDS.values() for n in notes)}
 
 
 def test_ground_and_supply_are_ground_and_supply() -> None:
@@ -172,9 +211,10 @@ def test_the_header_map_of_the_overview_shows_every_line_once() -> None:
         "Chemicals",
         "Keep mains and low voltage apart",
         "out of reach of them",
+        "Pull the enlarger's plug",
         "Not tested on real hardware",
         "active_high = false",
     ],
 )
 def test_the_page_keeps_its_cautions(caution: str) -> None:
-    assert caution in (WIRING / "README.md").read_text("utf-8")
+    assert caution in page()
