@@ -10,7 +10,6 @@ import json
 import random
 import time
 from bisect import bisect_left
-from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -111,14 +110,12 @@ class WorkingDay:
         else:
             # One that was asked for when the daemon died is not there, or there already.
             assert status in (404, 409), told
-            with suppress(KeyError):
-                assert status == 409
+            if status == 409:
                 self.ledger.kept.setdefault(name, self._shown(name))
 
     def _shown(self, name: str) -> str:
         status, told = self.ask("POST", "/programmes/show", name=name)
-        if status != 200:
-            raise KeyError(name)
+        assert status == 200, told
         text: str = told["programme"]
         return text
 

@@ -62,7 +62,8 @@ def set_journal_aside(path: Path) -> Path:
     try:
         if path.exists():
             with old.open("ab") as both:
-                both.write(b"\n" + path.read_bytes())  # the last line there may be torn
+                told = path.read_bytes()
+                both.write(b"\n" + told if told else b"")  # the last line there may be torn
             path.unlink()
     except OSError as error:
         raise _unusable(path, error) from None
