@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -24,7 +25,7 @@ MOMENT_NS = NS // 20
 
 
 class Ears:
-    """Everything that a daemon tells, from the moment of listening on."""
+    """Everything that a daemon tells, from the moment of listening on, and when it was heard."""
 
     def __init__(self, socket: str) -> None:
         self.heard: list[dict[str, Any]] = []
@@ -50,7 +51,7 @@ class Ears:
             session.ws_connect("http://localhost/events") as events,
         ):
             async for message in events:
-                self.heard.append(message.json())
+                self.heard.append(message.json() | {"heard_ns": time.monotonic_ns()})
                 self._listens.set()
 
     def close(self) -> None:
