@@ -51,6 +51,18 @@ def test_is_down_follows_the_foot(pedal_wire_bench, wire):
     assert not wire.is_down
 
 
+def test_is_down_is_the_latest_of_several_edges_that_were_read_together(pedal_wire_bench, wire):
+    pedal_wire_bench.press()
+    pedal_wire_bench.lift()
+    wire.read()
+    assert not wire.is_down
+    pedal_wire_bench.press()
+    pedal_wire_bench.lift()
+    pedal_wire_bench.press()
+    wire.read()
+    assert wire.is_down
+
+
 def test_edges_come_in_order_each_with_the_stamp_of_its_own_instant(pedal_wire_bench, wire):
     before_ns = time.monotonic_ns()
     pressed_ns = pedal_wire_bench.press()
