@@ -79,7 +79,7 @@ def _measure(
     found = UnderCondition(condition, treadle)
     if not condition.only_treadle:
         found.ways, found.ways_floor, found.ways_told = measure_ways(
-            condition, amount.general, memory, disk
+            condition, amount, memory, disk
         )
     return found
 

@@ -18,6 +18,7 @@ class Condition:
     outside: tuple[str, ...] = ()
     one_by_one: bool = True
     real_time: bool = True
+    long_one: bool = False  # an exposure of 10 s, too
 
     @property
     def only_treadle(self) -> bool:
@@ -27,7 +28,7 @@ class Condition:
 
 BUSY = "busy interpreter"
 CONDITIONS = (
-    Condition("idle", one_by_one=False),
+    Condition("idle", one_by_one=False, long_one=True),
     Condition("all cores loaded", outside=("cores",), one_by_one=False),
     Condition(BUSY, inside=("greedy", "json")),
     Condition("SQLite writing", inside=("sqlite",)),
@@ -37,6 +38,7 @@ CONDITIONS = (
         "all loads together",
         inside=("greedy", "json", "sqlite"),
         outside=("cores", "listeners", "requests"),
+        long_one=True,
     ),
     Condition("idle, no real time", real_time=False),
     Condition("all cores loaded, no real time", outside=("cores",), real_time=False),
@@ -63,24 +65,47 @@ class Sheet:
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """How much is measured: exposures of Treadle and of a general way, tries, seconds."""
+    """How much is measured: exposures of Treadle and of a general way, tries, seconds.
+
+    What takes longer than its ``longest_seconds`` under a condition ends early.
+    """
 
     treadle: tuple[Sheet, ...]
+    treadle_longest_seconds: float
     general: tuple[Sheet, ...]
+    general_longest_seconds: float
     deaths: int
     idle_seconds: float
     starts: int
-    longest_seconds: float  # a condition that takes Treadle longer than this ends early
+
+    def of_treadle(self, condition: Condition) -> tuple[Sheet, ...]:
+        """Return what Treadle exposes under ``condition``."""
+        return (*self.treadle, Sheet(1, 10.0)) if condition.long_one else self.treadle
 
 
-def _sheets(strips: int, halves: int, ones: int, tens: int) -> tuple[Sheet, ...]:
+def _sheets(strips: int, halves: int, ones: int) -> tuple[Sheet, ...]:
+    # The longer ones first, so that they are there where time is up before the end.
     return (
+        *(Sheet(passes, seconds) for passes, seconds in ((halves, 0.5), (ones, 1.0)) if passes),
         *(Sheet(PASSES_OF_A_STRIP, 0.1) for _ in range(strips)),
-        *((Sheet(halves, 0.5),) if halves else ()),
-        *((Sheet(ones, 1.0),) if ones else ()),
-        *(Sheet(1, 10.0) for _ in range(tens)),
     )
 
 
-FULL = Amount(_sheets(41, 10, 6, 1), _sheets(6, 4, 2, 0), 50, 60.0, 10, 300.0)
-QUICK = Amount(_sheets(3, 2, 1, 0), _sheets(1, 2, 1, 0), 6, 20.0, 3, 30.0)
+FULL = Amount(
+    treadle=_sheets(42, 4, 2),
+    treadle_longest_seconds=400.0,
+    general=_sheets(4, 2, 2),
+    general_longest_seconds=20.0,
+    deaths=50,
+    idle_seconds=60.0,
+    starts=5,
+)
+QUICK = Amount(
+    treadle=_sheets(2, 2, 1),
+    treadle_longest_seconds=20.0,
+    general=_sheets(1, 1, 0),
+    general_longest_seconds=5.0,
+    deaths=5,
+    idle_seconds=20.0,
+    starts=3,
+)

@@ -17,6 +17,7 @@ import sys
 import threading
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -126,50 +127,64 @@ def _copies(name: str) -> int:
 # What runs in a process of its own.
 
 
-class _Asked(Exception):  # noqa: N818 -- no error
-    """Raised by SIGTERM."""
+class _Asked:
+    """Whether SIGTERM has come."""
+
+    def __init__(self) -> None:
+        self.to_end = False
+        signal.signal(signal.SIGTERM, self._end)
+
+    def _end(self, _number: int, _frame: object) -> None:
+        self.to_end = True
 
 
-def _cores(_page: Path) -> None:
-    number, block = 0, bytes(1 << 20)
-    while True:
+def _cores(_page: Path) -> dict[str, int]:
+    """Compute and copy memory."""
+    asked, number, block = _Asked(), 0, bytes(1 << 20)
+    while not asked.to_end:
         for _ in range(1000):
             number = (number * 5 + 1) % 1_000_003
-        block = bytes(block)[::-1]
+        block = block[::-1]
+    return {}
 
 
-def _requests(page: Path) -> None:
-    """Ask for the status as often as can be, up to so many a second; tell how often it was."""
-    connections: dict[socket.socket, int] = {}
+def _requests(page: Path) -> dict[str, int]:
+    """Ask for the status as often as can be, up to so many a second; return how often it was."""
+    asked = _Asked()
+    waiting: dict[socket.socket, int] = {}
     rest: dict[socket.socket, bytes] = {}
     for _ in range(_CONNECTIONS):
         one = socket.socket(socket.AF_UNIX)
         one.connect(str(page))
-        connections[one], rest[one] = 0, b""
+        waiting[one], rest[one] = 0, b""
     sent = answered = 0
     began = time.monotonic()
-    try:
-        while True:
+    # Without an end of the page, too: it leaves when it is done.
+    with suppress(OSError):
+        while not asked.to_end:
             allowed = round((time.monotonic() - began) * REQUESTS_PER_SECOND) - sent
-            for one, waiting in connections.items():
-                number = min(_ON_THEIR_WAY - waiting, allowed)
-                if number > 0:
-                    one.sendall(_REQUEST * number)
-                    connections[one] += number
-                    sent, allowed = sent + number, allowed - number
-            for one in select.select(connections, (), (), 0.001)[0]:
-                text = rest[one] + one.recv(1 << 16)
+            for one, number in waiting.items():
+                more = min(_ON_THEIR_WAY - number, allowed)
+                if more > 0:
+                    one.sendall(_REQUEST * more)
+                    waiting[one] += more
+                    sent, allowed = sent + more, allowed - more
+            for one in select.select(waiting, (), (), 0.001)[0]:
+                came = one.recv(1 << 16)
+                if not came:
+                    raise ConnectionResetError
+                text = rest[one] + came
                 found = text.count(_ANSWER)
-                rest[one] = text[text.rfind(_ANSWER) + len(_ANSWER) :][-len(_ANSWER) :]
-                connections[one] -= found
+                # An answer's first words may be split over two reads.
+                rest[one] = text[text.rfind(_ANSWER) + 1 :][-len(_ANSWER) + 1 :]
+                waiting[one] -= found
                 answered += found
-    except (_Asked, OSError):
-        seconds = time.monotonic() - began
-        _tell(requests_per_second=round(answered / seconds), requests_answered=answered)
+    per_second = round(answered / (time.monotonic() - began))
+    return {"requests_per_second": per_second, "requests_answered": answered}
 
 
-def _listeners(page: Path) -> None:
-    """Listen to all events as 50 pages do, of which one never reads; tell how many were heard."""
+def _listeners(page: Path) -> dict[str, int]:
+    """Listen to all events as 50 pages do, of which one never reads; return how many came."""
     heard = 0
     mute = socket.socket(socket.AF_UNIX)
     mute.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
@@ -188,19 +203,14 @@ def _listeners(page: Path) -> None:
     async def listen_all() -> None:
         connector = aiohttp.UnixConnector(str(page), limit=0)
         async with aiohttp.ClientSession(connector=connector) as session:
-            await asyncio.gather(*(listen(session) for _ in range(LISTENERS - 1)))
+            listening = asyncio.gather(*(listen(session) for _ in range(LISTENERS - 1)))
+            asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, listening.cancel)
+            with suppress(asyncio.CancelledError, OSError, aiohttp.ClientError):
+                await listening
 
-    try:
-        asyncio.run(listen_all())
-    except (_Asked, OSError, aiohttp.ClientError):
-        pass
-    finally:
-        _tell(listeners=LISTENERS, events_heard=heard)
-
-
-def _tell(**counts: int) -> None:
-    sys.stdout.write(json.dumps(counts))
-    sys.stdout.flush()
+    asyncio.run(listen_all())
+    mute.close()
+    return {"listeners": LISTENERS, "events_heard": heard}
 
 
 _OUTSIDE = {"cores": _cores, "requests": _requests, "listeners": _listeners}
@@ -212,14 +222,7 @@ def _main() -> None:
     parser.add_argument("page", type=Path)
     args = parser.parse_args()
 
-    def asked(_number: int, _frame: object) -> None:
-        raise _Asked
-
-    signal.signal(signal.SIGTERM, asked)
-    try:
-        _OUTSIDE[args.name](args.page)
-    except _Asked:
-        return
+    sys.stdout.write(json.dumps(_OUTSIDE[args.name](args.page)))
 
 
 if __name__ == "__main__":

@@ -16,9 +16,11 @@ _GOAL_WIDTHS = (42, 16, 31, 8)
 def how(amount: Amount) -> list[str]:
     """Return how it was measured, in sentences."""
     return [
-        f"Treadle's real path: a foot in a process of its own, the pedal's wire, the keeper and the"
-        f" daemon as processes, the simulated line. Exposures: {_mix(amount.treadle)}. General"
-        f" ways: {_mix(amount.general)}.",
+        "Treadle's real path: a foot in a process of its own, the pedal's wire, the keeper and the"
+        " daemon as processes, the simulated line.",
+        f"Exposures of Treadle: {_mix(amount.treadle)}; idle and under all loads together one of"
+        f" 10 s, too. Of each general way: {_mix(amount.general)}, or as many as"
+        f" {amount.general_longest_seconds:g} s allow.",
         "The error is the time from the middle of the write on to the middle of the write off"
         " (two clock readings around each write), less what was intended, without its sign; in"
         " milliseconds. p99.9 only from 1,000 values on.",
@@ -81,9 +83,14 @@ def _notes(one: UnderCondition) -> Iterator[str]:
     if one.loads:
         yield one.loads
     if treadle.interrupted or treadle.taps_lost or treadle.faults:
+        by = ", ".join(
+            f"{reason.lower().replace('_', ' ')} {count}"
+            for reason, count in treadle.ended_by.items()
+            if reason != "COMPLETE"
+        )
         yield (
-            f"passes that a guard cut in two: {treadle.interrupted}; taps that started nothing:"
-            f" {treadle.taps_lost}; faults: {treadle.faults}"
+            f"passes made in two periods: {treadle.interrupted} (off by: {by or 'none'}); taps that"
+            f" started nothing: {treadle.taps_lost}; faults: {treadle.faults}"
         )
 
 

@@ -64,6 +64,7 @@ class UnderCondition:
             "pedal_to_lamp_ms": one.lags_ms,
             "taps_lost": one.taps_lost,
             "faults": one.faults,
+            "ended_by": one.ended_by,
             "loads": one.told,
             "cyclictest_ms": sorted(one.floor.counts.items()),
             "ways": self.ways,

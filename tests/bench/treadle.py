@@ -1,10 +1,12 @@
 """Treadle's real path under one condition: foot, daemon, keeper, line."""
 
 import json
+import re
 import subprocess
 import sys
 import time
 from bisect import bisect_right
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -29,6 +31,7 @@ class Measured:
     real_time: bool
     taps_lost: int
     faults: int
+    ended_by: dict[str, int] = field(default_factory=dict)
     told: dict[str, Any] = field(default_factory=dict)
 
     @property
@@ -47,7 +50,7 @@ def measure_treadle(condition: Condition, amount: Amount, memory: Path, disk: Pa
         with Outside(condition.outside, darkroom.socket) as outside:
             time.sleep(1.0)  # until the loads are at work
             with floor:
-                foot = _foot(darkroom, amount)
+                foot = _foot(darkroom, condition, amount)
     finally:
         darkroom.end()
     periods = lamp_periods(darkroom.history())
@@ -58,11 +61,12 @@ def measure_treadle(condition: Condition, amount: Amount, memory: Path, disk: Pa
         real_time=real_time,
         taps_lost=foot["taps_lost"],
         faults=foot["faults"],
+        ended_by=_reasons(darkroom),
         told=outside.told,
     )
 
 
-def _foot(darkroom: Darkroom, amount: Amount) -> dict[str, Any]:
+def _foot(darkroom: Darkroom, condition: Condition, amount: Amount) -> dict[str, Any]:
     done = subprocess.run(
         [
             sys.executable,
@@ -70,8 +74,8 @@ def _foot(darkroom: Darkroom, amount: Amount) -> dict[str, Any]:
             "tests.bench.foot",
             str(darkroom.socket),
             str(darkroom.pedal_wire),
-            json.dumps([(one.passes, one.seconds) for one in amount.treadle]),
-            str(amount.longest_seconds),
+            json.dumps([(one.passes, one.seconds) for one in amount.of_treadle(condition)]),
+            str(amount.treadle_longest_seconds),
         ],
         cwd=ROOT,
         stdin=subprocess.DEVNULL,
@@ -79,6 +83,12 @@ def _foot(darkroom: Darkroom, amount: Amount) -> dict[str, Any]:
         check=True,
     )
     return dict(json.loads(done.stdout))
+
+
+def _reasons(darkroom: Darkroom) -> dict[str, int]:
+    """Return why the lamp went off, and how often, as the keeper noted it."""
+    journal = darkroom.config.journal.read_text(encoding="ascii")
+    return dict(Counter(re.findall(r"^off .* ([A-Z_]+)$", journal, re.M)))
 
 
 def _exposures(sheets: Sequence[SheetRecord], by_line: Sequence[tuple[int, int]]) -> list[Exposure]:

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from hardware.simulated import SimulatedLamp, SimulatedLine
-from tests.bench.conditions import Condition, Sheet
+from tests.bench.conditions import Amount, Condition
 from tests.bench.figures import Exposure
 from tests.bench.floor import Floor
 from tests.bench.loads import ROOT, Outside, start_inside
@@ -111,7 +111,7 @@ _MAKE = dict(zip(WAYS, (_by_sleep, _by_asyncio, _by_timer, _by_gpiozero), strict
 
 
 def measure_ways(
-    condition: Condition, sheets: tuple[Sheet, ...], folder: Path, disk: Path
+    condition: Condition, amount: Amount, folder: Path, disk: Path
 ) -> tuple[dict[str, list[Exposure]], Floor, list[dict[str, int]]]:
     """Return the exposures of each general way, the floor beside them, and what the loads told."""
     told: list[dict[str, int]] = []
@@ -120,14 +120,14 @@ def measure_ways(
     with floor:
         if condition.one_by_one:
             for way in WAYS:
-                one = _Process(way, condition, sheets, folder, disk)
+                one = _Process(way, condition, amount, folder, disk)
                 one.wait_for_page()
                 with Outside(condition.outside, one.page) as outside:
                     found[way] = one.exposures()
                 told.append(outside.told)
         else:
             with Outside(condition.outside, folder / "nobody") as outside:
-                together = [_Process(way, condition, sheets, folder, disk) for way in WAYS]
+                together = [_Process(way, condition, amount, folder, disk) for way in WAYS]
                 found = {one.way: one.exposures() for one in together}
             told.append(outside.told)
     return found, floor, told
@@ -137,7 +137,7 @@ class _Process:
     """One way at work."""
 
     def __init__(
-        self, way: str, condition: Condition, sheets: tuple[Sheet, ...], folder: Path, disk: Path
+        self, way: str, condition: Condition, amount: Amount, folder: Path, disk: Path
     ) -> None:
         self.way = way
         number = WAYS.index(way)
@@ -152,7 +152,8 @@ class _Process:
                 str(self.page),
                 str(folder / f"way{number}.line"),
                 str(disk),
-                json.dumps([(one.passes, one.seconds) for one in sheets]),
+                json.dumps([(one.passes, one.seconds) for one in amount.general]),
+                str(amount.general_longest_seconds),
                 *condition.inside,
             ],
             cwd=ROOT,
@@ -181,6 +182,7 @@ def _main() -> None:
     parser.add_argument("line", type=Path)
     parser.add_argument("disk", type=Path)
     parser.add_argument("sheets", type=json.loads)
+    parser.add_argument("longest_seconds", type=float)
     parser.add_argument("inside", nargs="*")
     args = parser.parse_args()
     args.line.unlink(missing_ok=True)
@@ -190,9 +192,12 @@ def _main() -> None:
     start_inside(args.inside, args.disk)
     time.sleep(1.0)  # until the loads are at work
     seed = random.Random(args.way)
-    wanted = []
+    wanted: list[tuple[int, int]] = []
+    gives_up_at = time.monotonic() + args.longest_seconds
     for sheet, (passes, seconds) in enumerate(args.sheets):
         for _ in range(passes):
+            if time.monotonic() > gives_up_at:
+                break
             expose(seconds)
             wanted.append((sheet, to_ns(seconds)))
             # A gap of no fixed length, so that nothing falls into step with the system's clock.
