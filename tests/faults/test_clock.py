@@ -13,11 +13,16 @@ import os
 import signal
 import sqlite3
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
+from timer.service.client import Client, RemoteError
+
+from ..service.conftest import PATIENCE_SECONDS
 from .troubled import LATE_NS, MOMENT_NS, NS, darkroom_of_tests_own
 
 darkroom = pytest.fixture(darkroom_of_tests_own)
@@ -212,6 +217,36 @@ def test_a_standstill_that_ends_before_the_deadline_gives_no_light_too_much(dark
     assert 4 * NS <= one["received_ns"] < 4 * NS + LATE_NS
     on_line_ns = sum(off - on for on, off in darkroom.periods())
     assert abs(one["received_ns"] - on_line_ns) < LATE_NS
+    darkroom.no_traceback()
+
+
+@pytest.mark.fault(
+    "clock",
+    "Somebody asks for light while the machine stands still, and goes away",
+    happens="It is refused when the machine goes on, since it was asked for too long ago.",
+    guard="daemon: the instant of asking",
+    within="",
+    annex_h=("clock", "communication timing"),
+)
+def test_what_was_asked_for_in_a_standstill_starts_nothing(darkroom):
+    daemon = darkroom.start()
+    darkroom.save("Short one", "print --base 0.5")
+    darkroom.arm("Short one")
+    both = (darkroom.keeper_pid, daemon.pid)
+    for pid in both:
+        os.kill(pid, signal.SIGSTOP)
+    with ThreadPoolExecutor() as elsewhere:
+        asked = elsewhere.submit(Client(Path(darkroom.socket)).post, "/pedal", press="tap")
+        time.sleep(2)
+        for pid in both:
+            os.kill(pid, signal.SIGCONT)
+        with pytest.raises(RemoteError, match="asked for too long ago; look, then ask again"):
+            asked.result(PATIENCE_SECONDS)
+    nothing_starts(darkroom, 0)
+    if darkroom.status()["state"] == "waiting":
+        darkroom.tell("pedal")
+        darkroom.until_state("done")
+        exposed_exactly(darkroom)
     darkroom.no_traceback()
 
 
