@@ -15,7 +15,10 @@ ORDER = 7
 @pytest.fixture
 def keeper(bench):
     bench.more = {"pedal": f"simulated:{bench.folder / 'pedal'}"}
-    return bench.start().ready()
+    one = bench.start().ready()
+    assert one.hear(Kind.EDGE).b_ns == 0  # where the foot is
+    one.reports.clear()
+    return one
 
 
 @pytest.fixture
@@ -176,6 +179,38 @@ def test_a_press_stops_an_exposure_however_it_was_started(bench, keeper, foot):
     assert not bench.is_lit
 
 
+def at_once(keeper, foot, *happens):
+    """Let the keeper find all that ``happens`` when it next looks, in this order."""
+    keeper.stop()
+    for one in happens:
+        one()
+    keeper.go_on()
+
+
+def test_a_press_after_the_order_stops_it_though_both_come_at_once(keeper, foot):
+    def press():
+        foot.at_ns = now_ns()
+        foot.press()
+
+    at_once(keeper, foot, lambda: keeper.send(Kind.EXPOSE, ORDER, to_ns(50.0)), press)
+    assert keeper.hear(Kind.WENT_OFF).reason is Reason.FOOT
+
+
+def test_a_tap_that_comes_with_the_word_to_go_dark_gives_no_light(bench, keeper, foot):
+    latch(keeper, 5.0)
+    at_once(keeper, foot, lambda: tap(foot), lambda: keeper.send(Kind.OFF, ORDER))
+    keeper.send(Kind.ASK)
+    keeper.hear(Kind.ALIVE)
+    assert not any(one.level for one in bench.history())
+
+
+def test_a_tap_after_the_daemon_died_gives_no_light(bench, keeper, foot):
+    latch(keeper, 5.0)
+    at_once(keeper, foot, keeper.channel.close, lambda: tap(foot))
+    keeper.process.wait()
+    assert not any(one.level for one in bench.history())
+
+
 def test_a_press_leaves_viewing_to_the_daemon(bench, keeper, foot):
     keeper.send(Kind.VIEW, 1, to_ns(50.0))
     keeper.hear(Kind.ON)
@@ -191,7 +226,8 @@ def test_a_press_that_may_not_hold_stops_nothing(bench):
     keeper.expose(50.0)
     foot = SimulatedFoot(bench.folder / "pedal")
     foot.press()
-    keeper.hear(Kind.EDGE)
+    while not keeper.hear(Kind.EDGE).b_ns:
+        pass
     assert bench.is_lit
     foot.close()
 
@@ -225,6 +261,7 @@ def test_a_foot_that_is_down_at_the_start_is_told_and_its_lift_starts_nothing(be
     before.process.wait()
     keeper = bench.start()
     assert keeper.hear(Kind.READY).order == 1
+    assert keeper.hear(Kind.EDGE).b_ns == 1
     latch(keeper, 0.1)
     foot.lift()
     assert keeper.hear(Kind.EDGE).b_ns == 0

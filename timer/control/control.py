@@ -19,7 +19,7 @@ from timer.control.ports import LampPort, ListenerPort, RecordPort, Status
 from timer.control.run import Run
 from timer.control.table import TABLE, Input, State
 from timer.foot import Foot, PedalGrammar, PedalTimes
-from timer.keeper.protocol import Reason, Record
+from timer.keeper.protocol import Kind, Reason, Record
 
 MARK_NS = NS_PER_SECOND // 2
 # What is left below this is not worth a switching of the lamp.
@@ -105,7 +105,7 @@ class Control:
         self._fault_is_keepers = False
         self._fault_is_alarm = False
         self._order_is_refused = False
-        self._ordered_ns = 0
+        self._ordered_ns: int | None = None  # None: not before it is heard to be on
         self._order = 0
         self._latched = 0  # the order that a tap starts in the keeper itself
         self._alarm_ns: int | None = None  # when the alarm sounds next
@@ -423,7 +423,8 @@ class Control:
     def _schedule_view_warning(self) -> None:
         if self._is_present_order() and self._report is not None:
             self._on_ns = self._report.a_ns
-            self._ends_ns = self._on_ns + self._settings.viewing_limit_ns
+            # The keeper ends it sooner where the lamp must cool.
+            self._ends_ns = self._report.b_ns or self._on_ns + self._settings.viewing_limit_ns
             warning_ns = self._ends_ns - self._settings.viewing_warning_ns
             self._schedule(warning_ns, (TimedCue(0, Cue.VIEWING_ENDS),))
 
@@ -485,8 +486,11 @@ class Control:
             self._ordered_ns = self._now_ns
             self._recovered = None  # the rest is on its way: what was to be told of it is past
             self._order = self._lamp.expose(self._run.left_ns, self._latched)
-            self._latched = 0
             self._doubt_order()
+            if self._order == 0 and self._latched:
+                # No keeper takes it any more, but one may have begun it: its report would tell.
+                self._order, self._ordered_ns = self._latched, None
+            self._latched = 0
 
     def _begin_pass(self) -> None:
         run, report = self._run, self._report
@@ -534,7 +538,7 @@ class Control:
     def _received_with_report(self, run: Run) -> int:
         """Return what the pass has received, with the reported period where it is not yet added."""
         report = self._report
-        if report is None or self._order == 0 or report.order != self._order or not report.b_ns:
+        if report is None or report.kind is not Kind.WENT_OFF or report.order != self._order:
             return run.received_ns
         return run.received_ns + report.b_ns - report.a_ns
 
@@ -646,9 +650,11 @@ class Control:
     def _end_period_without_keeper(self) -> None:
         """Add what the pass received until the lamp was forced off, which is now."""
         run = self._run
-        if self._order and run is not None and run.sheet is not None and self.is_in_pass:
-            # Without a report of on, the order's own instant is the earliest that on can have been.
-            on_ns = self._ordered_ns if self._on_ns is None else self._on_ns
+        # Without a report of on, the order's own instant is the earliest that on can have been.
+        on_ns = self._ordered_ns if self._on_ns is None else self._on_ns
+        if not (self._order and self.is_in_pass):
+            on_ns = None
+        if run is not None and run.sheet is not None and on_ns is not None:
             if not run.begun:
                 run.begun = run.exposed = True
                 self._record.begin_pass(run.sheet, run.present.number, self._order, on_ns)

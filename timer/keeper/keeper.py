@@ -115,6 +115,8 @@ class Keeper:
             self._write(lit=False)
             foot_is_down = self._foot is not None and self._foot.was_down_at_start
             self._report(Record(Kind.READY, Reason.NONE, foot_is_down, scheduled, locked))
+            if self._foot is not None:
+                self._pass_edge_on(foot_is_down, self._clock.monotonic_ns())
             while self._step():
                 pass
         except Stopped:
@@ -142,8 +144,7 @@ class Keeper:
 
     def _step(self) -> bool:
         """Wait for an order, a beat, an edge or a deadline; False when the channel closed."""
-        now_ns = self._clock.monotonic_ns()
-        if self._order is not None and now_ns >= self._ends_ns - self._spin_ns:
+        if self._order is not None and self._is_due:
             # The middle of the write is to fall on the deadline, as that of the on began it.
             write_at_ns = self._ends_ns - self._write_ns // 2
             while self._clock.monotonic_ns() < write_at_ns:
@@ -157,25 +158,43 @@ class Keeper:
         ready, room, _ = select.select(sources, unsent, (), self._wait_seconds())
         if room:
             self._send()
+        # The daemon's words come first: where it has gone, or called a pass off, no foot starts it.
+        if self._channel in ready:
+            if not self._read_orders():
+                return False
+        # Judged only where nothing was to be read: a machine that stood still as a whole has not
+        # silenced the daemon.
+        elif self._order is not None and self._is_silent:
+            self._switch_off(Reason.BEATS_STOPPED)
         if self._foot is not None:
             if self._foot in ready:
                 self._foot.read()
             self._foot.wake()
-        if self._channel in ready:
+        self._look()
+        return True
+
+    def _read_orders(self) -> bool:
+        """Obey all that has come from the daemon; False when the channel closed."""
+        while True:
             try:
-                packet = self._channel.recv(PACKET_BYTES + 1)
+                packet = self._channel.recv(PACKET_BYTES + 1, socket.MSG_DONTWAIT)
+            except BlockingIOError:
+                return True
             except ConnectionResetError:
                 # So a channel closes on which the daemon has left reports unread.
                 return False
             if not packet:
                 return False
             self._obey(packet)
-        # Judged only where nothing more was to be read: a machine that stood still as a whole
-        # has not silenced the daemon.
-        elif self._order is not None and self._is_silent:
-            self._switch_off(Reason.BEATS_STOPPED)
-        self._look()
-        return True
+            if self._is_due:
+                return True  # what else there is waits: an exposure ends first
+
+    @property
+    def _is_due(self) -> bool:
+        """Whether an exposure is so near its end that nothing else may be done before it."""
+        if self._order is None:
+            return False
+        return self._clock.monotonic_ns() >= self._ends_ns - self._spin_ns
 
     @property
     def _is_silent(self) -> bool:
@@ -254,8 +273,7 @@ class Keeper:
             self._switch_off(Reason.ORDERED)
             return
         self._lamp.off()
-        # Only where the contact has had its time: else the look to come tells.
-        trouble = self._watch.seen() if self._watch.is_settled else Reason.NONE
+        trouble = self._watch.seen()
         if trouble is not Reason.NONE:
             self._watch.trouble = trouble
             self._report(Record(Kind.ALARM, trouble, record.order))
@@ -288,7 +306,7 @@ class Keeper:
         # Viewing ends sooner where the lamp must cool; a pass is whole or refused.
         self._ends_ns = self._on_ns + (order.a_ns if left_ns is None else min(order.a_ns, left_ns))
         self._note("on", order, 0, Reason.NONE)
-        self._report(Record(Kind.ON, order=order.order, a_ns=self._on_ns))
+        self._report(Record(Kind.ON, Reason.NONE, order.order, self._on_ns, self._ends_ns))
         trouble = self._watch.switched(lit=True)
         if trouble is not Reason.NONE:
             self._switch_off(trouble)

@@ -249,6 +249,9 @@ class KeeperLink:
                 packet = self._channel.recv(PACKET_BYTES + 1)
             except BlockingIOError:
                 break
+            except ConnectionResetError:
+                # It died with words of ours unread; what it had told before is still to be read.
+                continue
             except OSError as error:
                 self._distrust = str(error)
                 break

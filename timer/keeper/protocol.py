@@ -70,11 +70,12 @@ class Record(NamedTuple):
     at ``b_ns`` or later; DISMISS calls it off. BEAT and ASK are answered by
     ALIVE, and only BEAT says that the daemon is well.
 
-    ON: ``a_ns`` is the on stamp. WENT_OFF: ``a_ns`` the on stamp, ``b_ns`` the
-    off stamp. READY: ``a_ns`` is 1 where real-time scheduling was granted,
-    ``b_ns`` 1 where memory is locked, ``order`` 1 where the foot was down. EDGE: ``a_ns``
-    is the pedal's own stamp, ``b_ns`` 1 where it went down. DISMISSED: ``a_ns``
-    is the order that a foot began last, so that one which was quicker shows.
+    ON: ``a_ns`` is the on stamp, ``b_ns`` when it is to end. WENT_OFF: ``a_ns``
+    the on stamp, ``b_ns`` the off stamp. READY: ``a_ns`` is 1 where real-time
+    scheduling was granted, ``b_ns`` 1 where memory is locked, ``order`` 1 where
+    the foot was down. EDGE: ``a_ns`` is the pedal's own stamp, ``b_ns`` 1 where it
+    went down. DISMISSED: ``a_ns`` is the order that a foot began last, so that
+    one which was quicker shows.
     """
 
     kind: Kind

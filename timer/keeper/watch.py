@@ -26,7 +26,8 @@ class LampWatch:
         self._settle_ns = settle_ns
         self._clock = clock
         self._look_ns = to_ns(_LOOK_SECONDS / clock.real_seconds(to_ns(1.0)))
-        self._settled_ns = self._next_ns = 0
+        # Somebody may have switched off only just now: a lamp that was forced off still glows.
+        self._settled_ns = self._next_ns = clock.monotonic_ns() + settle_ns
         self.should_be_lit = False
         self.trouble = Reason.NONE
 
@@ -51,19 +52,15 @@ class LampWatch:
         return self.trouble if self.trouble is not before else Reason.NONE
 
     def seen(self) -> Reason:
-        """Look now; returns what is wrong, NONE where nothing is."""
+        """Look now, as far as that tells yet; returns what is wrong, NONE where nothing is."""
         trouble = self._judged(self._lamp.is_on)
-        if trouble is Reason.NONE and self._sense is not None:
+        is_settled = self._clock.monotonic_ns() >= self._settled_ns
+        if trouble is Reason.NONE and self._sense is not None and is_settled:
             try:
                 return self._judged(self._sense.is_lit)
             except HardwareError:
                 return Reason.SENSE_FAILED
         return trouble
-
-    @property
-    def is_settled(self) -> bool:
-        """Whether a sense contact has had its time since the latest switching."""
-        return self._clock.monotonic_ns() >= self._settled_ns
 
     def close(self) -> None:
         """Let go of the sense contact."""

@@ -162,20 +162,22 @@ class Daemon:
 
     def _watch_pedal(self) -> None:
         if self.link.has_pedal:
-            self._note_foot(self.link.foot_was_down)
+            # Its edges come through the channel, and the first tells where the foot is.
+            if self.link.foot_was_down:
+                self._tell_foot_is_down()
             return
         pedal = self._pedal = self._pedal or open_pedal(self.config)
         if pedal is None:
             return
         self._stack.callback(pedal.close)
-        self._note_foot(pedal.is_down)
+        if pedal.is_down:
+            self._tell_foot_is_down()
+            self.dark_way.edge(True, self.clock.monotonic_ns())
         pedal.watch(lambda edge: self.dark_way.edge(edge.down, edge.at_ns))
 
-    def _note_foot(self, is_down: bool) -> None:
-        if is_down:
-            fault = "the pedal was down at start; lift the foot or free the pedal, then clear"
-            self.dark_way.handle(Input.STUCK, fault=fault)
-            self.dark_way.edge(True, self.clock.monotonic_ns())
+    def _tell_foot_is_down(self) -> None:
+        fault = "the pedal was down at start; lift the foot or free the pedal, then clear"
+        self.dark_way.handle(Input.STUCK, fault=fault)
 
     def _stored(self, answer: Input, run: Run) -> None:
         self.dark_way.handle(answer, run=run)

@@ -243,9 +243,6 @@ class DarkWay:
         if report.kind is Kind.EDGE:
             self._edge(bool(report.b_ns), report.a_ns)
             return
-        if report.kind is Kind.READY and self._link.has_pedal:
-            # What the foot did while no keeper read the pedal is not known; where it is now, is.
-            self._edge(self._link.foot_was_down, self._clock.monotonic_ns())
         one = _INPUT_OF.get(report.kind)
         if one is not None:
             self._control.handle(one, self._clock.monotonic_ns(), report=report)
