@@ -162,8 +162,8 @@ def find_header(ioctl: Ioctl = fcntl.ioctl, device_folder: str = "/dev") -> str:
     )
     if not numbers:
         raise HardwareError(
-            f"there is no GPIO chip in {device_folder}: the lamp needs a Raspberry Pi, "
-            "or another board with a GPIO chip."
+            f"there is no GPIO chip in {device_folder}: run on a Raspberry Pi or another board "
+            "with one, or take the simulated devices."
         )
     labels = []
     refused: HardwareError | None = None

@@ -211,8 +211,8 @@ def test_a_line_is_given_by_number_or_by_name(kernel, line):
 
 def test_without_any_chip_a_board_is_asked_for(kernel):
     assert refusal(kernel) == (
-        f"there is no GPIO chip in {kernel.folder}: the lamp needs a Raspberry Pi, "
-        "or another board with a GPIO chip."
+        f"there is no GPIO chip in {kernel.folder}: run on a Raspberry Pi or another board with "
+        "one, or take the simulated devices."
     )
 
 

@@ -269,3 +269,11 @@ def test_a_foot_that_is_down_at_the_start_is_told_and_its_lift_starts_nothing(be
     keeper.hear(Kind.ALIVE)
     assert not any(one.level for one in bench.history())
     foot.close()
+
+
+def test_a_pedal_that_can_not_be_read_ends_the_light_with_an_alarm_of_its_own(bench, keeper, foot):
+    keeper.expose(50.0)
+    (bench.folder / "pedal").write_bytes(b"oops")
+    assert keeper.hear(Kind.ALARM).reason is Reason.PEDAL_FAILED
+    assert keeper.hear(Kind.WENT_OFF).reason is Reason.PEDAL_FAILED
+    assert not bench.is_lit

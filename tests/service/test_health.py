@@ -63,7 +63,7 @@ def test_the_doctor_misses_the_chip(darkroom):
     assert "there is no /dev/gpiochip*" in found["GPIO chip"]["found"]
 
 
-@pytest.mark.parametrize("sense", ["none", "simulated", "chip"])
+@pytest.mark.parametrize("sense", ["none", "chip"])
 def test_the_doctor_looks_at_the_pins_that_are_in_use_and_at_no_other(darkroom, sense):
     missing = darkroom.folder / "gpiochip9"
     darkroom.configure(

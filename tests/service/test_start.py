@@ -181,6 +181,7 @@ CONFIGS = [
     ("[sounder]\npin = 27\n", 2, "sounder.pin: pin 27 is the pedal's already"),
     ("[pedal]\nlong_s = 3.0\n", 1, "pedal.very_long_s: it must be longer than pedal.long_s"),
     ("[pedal]\nstuck_s = 3\nvery_long_s = 4\n", 2, "pedal.stuck_s: it must be longer"),
+    ('[lamp]\nsense = "simulated"\n', 2, "lamp.sense: only a simulated lamp has"),
     ("[viewing]\nlimit_s = 10\n", 1, "viewing.warning_s: it must be shorter"),
     ("lamp = 3\n", 1, "lamp: give a table"),
     ("[lamp]\npin = 17\n[lamp]\n", 3, "this line can't be read"),
@@ -237,7 +238,7 @@ def test_a_choice_that_is_not_there_is_told_with_those_that_are(treadle, folder,
     "text",
     [
         "[lamp]\nsense_pin = 17\n",
-        '[lamp]\nsense = "simulated"\nsense_pin = 17\n',
+        '[lamp]\ndriver = "simulated"\nsense = "simulated"\nsense_pin = 17\n',
         "[pedal]\npin = 22\n",
         '[lamp]\nsense = "chip"\nsense_pin = 27\n[pedal]\ndriver = "none"\n',
         '[lamp]\nsense = "chip"\nsense_pin = 27\n[pedal]\ndriver = "simulated"\n',
@@ -274,7 +275,7 @@ def test_without_a_word_the_keeper_reads_a_pedal_and_no_sense_contact(treadle, f
             "chip:22:low:/dev/gpiochip4",
         ),
         (
-            '[lamp]\nsense = "simulated"\n[pedal]\ndriver = "simulated"\n'
+            '[lamp]\ndriver = "simulated"\nsense = "simulated"\n[pedal]\ndriver = "simulated"\n'
             '[service]\nruntime = "/run/enlarger"\n',
             "simulated:/run/enlarger/pedal.line",
             "simulated:/run/enlarger/lamp.line",

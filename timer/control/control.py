@@ -30,6 +30,7 @@ FAULT_TEXTS = {
     Reason.LAMP_WRITE_FAILED: "the lamp's line could not be switched; check its wiring and driver",
     Reason.LAMP_STAYS_ON: "the lamp stays on after off; pull the enlarger's plug",
     Reason.LAMP_STAYS_OFF: "the lamp stays off after on; check its bulb, plug, wiring and driver",
+    Reason.PEDAL_FAILED: "the pedal can't be read; check its wiring and driver",
     Reason.SENSE_FAILED: "the lamp's sense contact can't be read; check its wiring",
     Reason.MUST_COOL: "the lamp was on for as long as lamp.most_per_hour_s allows; let it cool",
     Reason.TOO_LONG: "the keeper refused an exposure as too long; raise lamp.longest_s",

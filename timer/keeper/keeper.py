@@ -58,6 +58,10 @@ class Stopped(BaseException):
     """Raised by the signal handler; not an Exception, so that no handler for errors swallows it."""
 
 
+class _PedalFailed(Exception):  # noqa: N818 -- for one place that catches it
+    """Raised where the pedal can't be read: a foot could no longer stop the light."""
+
+
 class Keeper:
     """Serves orders from ``channel`` until it closes; the lamp is off whenever this returns."""
 
@@ -121,9 +125,12 @@ class Keeper:
                 pass
         except Stopped:
             reason = Reason.SIGNAL
+        except _PedalFailed:
+            reason = Reason.PEDAL_FAILED
+            self._report_alarm(reason)
         except HardwareError:
             reason = Reason.LAMP_WRITE_FAILED
-            self._report(Record(Kind.ALARM, reason, self._order.order if self._order else 0))
+            self._report_alarm(reason)
         finally:
             # A signal that comes from here on must find nothing to cut short.
             self._is_stopped = True
@@ -168,7 +175,7 @@ class Keeper:
             self._switch_off(Reason.BEATS_STOPPED)
         if self._foot is not None:
             if self._foot in ready:
-                self._foot.read()
+                self._read_foot(self._foot)
             self._foot.wake()
         self._look()
         return True
@@ -222,9 +229,20 @@ class Keeper:
             self._switch_off(trouble)
         else:
             self._lamp.off()
+        self._report_alarm(trouble, number)
+
+    def _report_alarm(self, trouble: Reason, number: int | None = None) -> None:
+        if number is None:
+            number = self._order.order if self._order is not None else 0
         self._report(Record(Kind.ALARM, trouble, number))
 
     # The foot.
+
+    def _read_foot(self, foot: FootWay) -> None:
+        try:
+            foot.read()
+        except HardwareError as error:
+            raise _PedalFailed from error
 
     def _pass_edge_on(self, down: bool, at_ns: int) -> None:
         self._report(Record(Kind.EDGE, a_ns=at_ns, b_ns=int(down)))

@@ -60,6 +60,7 @@ class Reason(IntEnum):
     FOOT = 13
     SENSE_FAILED = 14
     MUST_COOL = 15
+    PEDAL_FAILED = 16
 
 
 class Record(NamedTuple):

@@ -231,6 +231,8 @@ def _check_together(config: Config, origin: Source) -> None:
                 f"pin {pin} is the {taken[pin]}'s already; give each its own", key
             )
         taken[pin] = name
+    if config.lamp.sense == "simulated" and config.lamp.driver != "simulated":
+        raise origin.complain("only a simulated lamp has a simulated sense", ("lamp", "sense"))
     if config.pedal.very_long_s <= config.pedal.long_s:
         raise origin.complain("it must be longer than pedal.long_s", ("pedal", "very_long_s"))
     if config.pedal.stuck_s <= config.pedal.very_long_s:

@@ -39,8 +39,8 @@ def examine(path: Path) -> Iterator[Finding]:
     yield Finding("configuration", True, str(path))
     daemon = _daemon(config)
     if config.lamp.driver == "simulated":
-        yield Finding("lamp", True, "simulated: no chip and no pin is needed")
-    else:
+        yield Finding("lamp", True, "simulated: it needs no chip and no pin")
+    if config.pins:
         yield from _chips(config)
         if config.gpio.library != "mock":
             yield from _pins(config, daemon.found.startswith("running"))
