@@ -1,17 +1,12 @@
 """The main job, through the kernel: the pedal's wire at one end, the lamp's line at the other."""
 
 import itertools
+import json
 from collections.abc import Callable
 from typing import Any
 
-from rigging.bench import Enlarger
+from rigging.bench import SLACK_NS, Enlarger
 from rigging.guest import LONG_SECONDS, Period
-
-MS = 1_000_000
-# What an emulated machine with other work to do keeps, with much to spare; exact figures
-# belong to a real board. The stamps of one edge are taken one call apart.
-STAMPS_DIFFER_NS = 100 * MS
-PASS_DIFFERS_NS = 150 * MS
 
 STRIP = "strip --centre 1 --step 1/3 --patches 3"
 PRINT = "print --base 1 --burn sky=1"
@@ -31,14 +26,14 @@ def check(sheet: Any, seen: list[Period]) -> list[int]:
     for one, told, by_kernel in matched(sheet, seen):
         on, off = told["on_ns"] - by_kernel.on.at_ns, told["off_ns"] - by_kernel.off.at_ns
         differences += [on, off]
-        assert abs(on) < STAMPS_DIFFER_NS, (told, by_kernel)
-        assert abs(off) < STAMPS_DIFFER_NS, (told, by_kernel)
+        assert abs(on) < SLACK_NS, (told, by_kernel)
+        assert abs(off) < SLACK_NS, (told, by_kernel)
         if one["state"] == "complete" and len(one["periods"]) == 1:
-            assert abs(by_kernel.ns - one["intended_ns"]) < PASS_DIFFERS_NS
+            assert abs(by_kernel.ns - one["intended_ns"]) < SLACK_NS
     for one in sheet["passes"]:
         if one["state"] == "complete":
             assert one["received_ns"] == sum(p["off_ns"] - p["on_ns"] for p in one["periods"])
-            assert abs(one["received_ns"] - one["intended_ns"]) < PASS_DIFFERS_NS
+            assert abs(one["received_ns"] - one["intended_ns"]) < SLACK_NS
     return differences
 
 
@@ -49,7 +44,7 @@ def log_of(title: str, sheet: Any, seen: list[Period]) -> list[str]:
     lines = [
         title,
         f"  {'pass':13} {'kernel on s':>12} {'kernel off s':>13}  {'intended s':>11}"
-        f" {'received s':>12}     kernel s  switched by",
+        f" {'received s':>12}     kernel s  state, who switched",
     ]
     for one, told, by_kernel in matched(sheet, seen):
         name = f"{one['number']} {one['label'] or one['kind']}"
@@ -57,7 +52,7 @@ def log_of(title: str, sheet: Any, seen: list[Period]) -> list[str]:
         lines.append(
             f"  {name:13} {(by_kernel.on.at_ns - begun_ns) / 1e9:12.6f}"
             f"  {(by_kernel.off.at_ns - begun_ns) / 1e9:12.6f}  {one['intended_ns'] / 1e9:11.6f}"
-            f"  {received:11.6f}  {by_kernel.ns / 1e9:11.6f}  {by_kernel.on.who} {by_kernel.on.pid}"
+            f"  {received:11.6f}  {by_kernel.ns / 1e9:11.6f}  {one['state']}, {by_kernel.on.who} {by_kernel.on.pid}"
         )
     return lines
 
@@ -90,10 +85,11 @@ def test_a_strip_and_a_print_by_pedal_alone(
         enlarger.arm(name, what)
         assert enlarger.periods(since_ns) == []
         for tap in range(taps):
-            enlarger.pedal.tap()
-            enlarger.lamp.until(on=True)
+            enlarger.start()
             enlarger.guest.until_state("waiting" if tap < taps - 1 else "done")
         seen, sheet = enlarger.periods(since_ns), enlarger.record()
+        shown = enlarger.guest.treadle("record show", str(sheet["sheet"]), "--json").out
+        assert json.loads(shown) == sheet
         assert sheet["outcome"] in (None, "complete")
         assert [one["state"] for one in sheet["passes"]] == ["complete"] * len(sheet["passes"])
         differences += check(sheet, seen)
@@ -101,7 +97,7 @@ def test_a_strip_and_a_print_by_pedal_alone(
             # The bands of an f-stop strip by covering: 2 ** (n/3) times the centre's second.
             bands = itertools.accumulate(one.ns for one in seen)
             for band_ns, stops in zip(bands, (-1 / 3, 0, 1 / 3), strict=True):
-                assert abs(band_ns - 2**stops * 1e9) < 3 * PASS_DIFFERS_NS
+                assert abs(band_ns - 2**stops * 1e9) < SLACK_NS
         if name != "Many":
             log += log_of(f"{name}: {what}, taps of the pedal: {taps}", sheet, seen)
         enlarger.calm()
@@ -114,8 +110,7 @@ def test_the_main_job_with_gpiozero_and_lgpio_for_the_lamp_too(enlarger: Enlarge
     since_ns = enlarger.guest.now_ns()
     enlarger.arm("Print", PRINT)
     for state in ("waiting", "done"):
-        enlarger.pedal.tap()
-        enlarger.lamp.until(on=True)
+        enlarger.start()
         enlarger.guest.until_state(state)
     seen = enlarger.periods(since_ns)
     check(enlarger.record(), seen)
@@ -125,18 +120,17 @@ def test_the_main_job_with_gpiozero_and_lgpio_for_the_lamp_too(enlarger: Enlarge
 def test_any_press_holds_and_a_tap_goes_on_to_the_exact_total(enlarger: Enlarger) -> None:
     """The lamp goes off at once when the foot comes down, and the rest is given after a tap."""
     since_ns = enlarger.guest.now_ns()
-    enlarger.expose(6)
+    enlarger.expose(12)
     enlarger.pedal.tap()
     enlarger.lamp.until(on=False)
     held = enlarger.guest.until_state("held")
-    assert 0 < held["received_ns"] < 6e9
+    assert 0 < held["received_ns"] < 12e9
     (first,) = enlarger.periods(since_ns)
 
-    enlarger.pedal.tap()
-    enlarger.lamp.until(on=True)
+    enlarger.start()
     enlarger.guest.until_state("done")
     first, second = enlarger.periods(since_ns)
-    assert abs(first.ns + second.ns - 6e9) < 2 * PASS_DIFFERS_NS
+    assert abs(first.ns + second.ns - 12e9) < SLACK_NS
     check(enlarger.record(), [first, second])
 
 
@@ -153,8 +147,7 @@ def test_a_long_press_gives_a_pass_up(enlarger: Enlarger) -> None:
 def test_viewing_by_pedal(enlarger: Enlarger) -> None:
     """With nothing armed and the paper away a tap switches the lamp on, and a tap off."""
     since_ns = enlarger.guest.now_ns()
-    enlarger.pedal.tap()
-    enlarger.lamp.until(on=True)
+    enlarger.start()
     enlarger.guest.until_state("viewing")
     enlarger.pedal.tap()
     enlarger.lamp.until(on=False)

@@ -40,8 +40,7 @@ def test_a_power_cut_while_exposing_and_the_next_start(enlarger: Enlarger) -> No
     assert not any(one.on for one in enlarger.lamp.writes())
 
     since_ns = enlarger.guest.now_ns()
-    enlarger.pedal.tap()
-    enlarger.lamp.until(on=True)
+    enlarger.start()
     enlarger.pedal.tap()
     enlarger.lamp.until(on=False)
     assert len(enlarger.periods(since_ns)) == 1

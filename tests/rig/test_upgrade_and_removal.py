@@ -36,8 +36,7 @@ def test_an_upgrade_while_viewing_and_a_removal_while_exposing(active_low: Enlar
     assert not any(one.on for one in writes), "an active-low lamp blips at the start"
 
     keeper = enlarger.keeper_pid()
-    enlarger.pedal.tap()
-    enlarger.lamp.until(on=True)
+    enlarger.start()
     guest.until_state("viewing")
     said = enlarger.install()
     assert "kept: /etc/treadle/treadle.toml is there already" in said.out

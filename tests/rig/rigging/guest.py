@@ -319,7 +319,7 @@ class Guest:
 
     def until_state(self, *states: str) -> Any:
         """Wait for one of ``states``, with nothing of the lamp still under way."""
-        seconds = 90.0
+        seconds = PATIENCE_SECONDS
         told = self.ask("until_state", states, seconds, seconds=seconds + 60)
         assert told["reached"], f"waited in vain until {' or '.join(states)}: {told['status']}"
         return told["status"]
