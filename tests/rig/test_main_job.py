@@ -48,11 +48,12 @@ def log_of(title: str, sheet: Any, seen: list[Period]) -> list[str]:
     ]
     for one, told, by_kernel in matched(sheet, seen):
         name = f"{one['number']} {one['label'] or one['kind']}"
+        who = f"{by_kernel.on.who} {by_kernel.on.pid}"
         received = (told["off_ns"] - told["on_ns"]) / 1e9
         lines.append(
             f"  {name:13} {(by_kernel.on.at_ns - begun_ns) / 1e9:12.6f}"
             f"  {(by_kernel.off.at_ns - begun_ns) / 1e9:12.6f}  {one['intended_ns'] / 1e9:11.6f}"
-            f"  {received:11.6f}  {by_kernel.ns / 1e9:11.6f}  {one['state']}, {by_kernel.on.who} {by_kernel.on.pid}"
+            f"  {received:11.6f}  {by_kernel.ns / 1e9:11.6f}  {one['state']}, {who}"
         )
     return lines
 
