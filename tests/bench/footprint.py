@@ -43,13 +43,12 @@ def measure_footprint(starts: int, idle_seconds: float, memory: Path, disk: Path
     """Start the daemon ``starts`` times, let it idle, and look at its processes."""
     ready, dark = [], []
     darkroom = Darkroom(memory, disk)
-    for number in range(starts):
-        ready_ms, dark_ms = _start(darkroom)
-        ready.append(ready_ms)
-        dark.append(dark_ms)
-        if number < starts - 1:
-            darkroom.end()
     try:
+        for _ in range(starts):
+            darkroom.end()
+            ready_ms, dark_ms = _start(darkroom)
+            ready.append(ready_ms)
+            dark.append(dark_ms)
         pids = darkroom.running.pid, darkroom.keeper_pid
         time.sleep(2.0)
         before_ns, began = sum(map(_used_ns, pids)), time.monotonic()
