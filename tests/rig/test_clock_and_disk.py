@@ -47,9 +47,12 @@ def test_the_disk_fills_while_exposing(enlarger: Enlarger) -> None:
         guest.treadle("programme save", "Small disk", "print", "--base", "12")
         guest.treadle("arm", "Small disk")
         guest.until_state("waiting")
+        # Unbuffered, to be heard while it goes on; into a file Python writes by the block.
         guest.shell(
-            "runuser -u printer -- treadle status --follow --json > /tmp/heard 2>&1 & sleep 6"
+            "runuser -u printer -- env PYTHONUNBUFFERED=1"
+            " treadle status --follow --json > /tmp/heard 2>&1 &"
         )
+        guest.until(lambda: guest.shell("cat /tmp/heard"), "somebody listens")
         enlarger.start()
         guest.shell(
             f"cat /dev/zero > {DATA}/filler || true; sync; cat /dev/zero >> {DATA}/filler || true",

@@ -70,12 +70,13 @@ def build_kernel(folder: Path) -> None:
 
 def _version() -> str:
     """Return Debian's present kernel, such as 6.1.0-57."""
-    told = tool(["apt-cache", "depends", "linux-image-amd64"], "no kernel image can be found")
+    lacking = "no kernel image can be found"
+    # A new machine's apt knows nothing yet, and an old one's what is no longer to be had.
+    tool(["apt-get", "update", "-qq"], lacking)
+    told = tool(["apt-cache", "depends", "linux-image-amd64"], lacking)
     found = re.search(r"linux-image-(\S+)-amd64", told.partition("\n")[2])
     if not found:
-        raise RigImpossibleError(
-            "no kernel image can be found: apt knows no linux-image-amd64 ('apt-get update')"
-        )
+        raise RigImpossibleError(f"{lacking}: apt knows no linux-image-amd64")
     return found[1]
 
 
