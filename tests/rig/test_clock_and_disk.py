@@ -79,7 +79,7 @@ def test_the_disk_fills_while_exposing(enlarger: Enlarger) -> None:
         assert guest.run("python3 -c", sound, f"{DATA}/treadle.sqlite3").out == "ok\n"
     finally:
         guest.shell(
-            "pkill -u printer -f status.--follow; systemctl stop treadle;"
+            "systemctl stop treadle;"
             f"umount {DATA}; rm -f /small.img; systemctl reset-failed treadle;"
             "systemctl start treadle",
             check=False,
