@@ -57,7 +57,7 @@ class _Printer:
         self._session = session
         self.lifts_ns: list[int] = []
         self.taps_lost = 0
-        self.faults = 0
+        self.faults: list[str] = []
         self.sheets_done = 0
 
     async def make(self, sheets: list[Sheet], longest_seconds: float) -> None:
@@ -74,6 +74,7 @@ class _Printer:
     async def _go_through(self, events: aiohttp.ClientWebSocketResponse) -> None:
         tapped_for: tuple[object, ...] | None = None
         sheet: int | None = None
+        before = ""
         status: dict[str, Any] = {}
         while True:
             try:
@@ -91,8 +92,10 @@ class _Printer:
             if state == "done" and sheet is not None and status["sheet"] == sheet:
                 return
             if state == "fault":
-                self.faults += 1
+                if before != "fault":
+                    self.faults.append(status["fault"])
                 await self._post("/clear", {})
+            before = state
             # A press in this state is told, too, as the same state once more.
             now = (state, status["sheet"], status["pass"], status["received_ns"])
             if state in ("waiting", "held") and status["on_since_ns"] is None and now != tapped_for:

@@ -1,5 +1,6 @@
 """The figures as text for a terminal, 100 columns wide, and as Markdown."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from statistics import median
 
@@ -90,8 +91,10 @@ def _notes(one: UnderCondition) -> Iterator[str]:
         )
         yield (
             f"passes made in two periods: {treadle.interrupted} (off by: {by or 'none'}); taps that"
-            f" started nothing: {treadle.taps_lost}; faults: {treadle.faults}"
+            f" started nothing: {treadle.taps_lost}; faults: {len(treadle.faults)}"
         )
+        for fault, count in Counter(treadle.faults).items():
+            yield f"fault, {count} times: {fault}"
 
 
 def _line(cells: Sequence[str], widths: Sequence[int], *, left: int = 1) -> str:

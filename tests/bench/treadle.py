@@ -30,7 +30,7 @@ class Measured:
     floor: Floor
     real_time: bool
     taps_lost: int
-    faults: int
+    faults: list[str]
     ended_by: dict[str, int] = field(default_factory=dict)
     told: dict[str, Any] = field(default_factory=dict)
 
