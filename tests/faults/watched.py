@@ -237,8 +237,8 @@ class WatchedDarkroom(Darkroom):
         """Let the machine stand still; ``edges`` fall into it, so long after its beginning."""
         began_ns = self.now_ns
         self.agenda.now_ns += duration_ns
-        # An order that a late edge brings is taken to have been obeyed at the edge's own time.
-        self.unsure_ns += min(duration_ns, FRESH)
+        # An order that it falls upon is taken to have been obeyed when it was given.
+        self.unsure_ns += duration_ns
         for after_ns, down in edges:
             at_ns = began_ns + after_ns
             self.control.edge(
