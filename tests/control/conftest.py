@@ -270,6 +270,9 @@ class FakeRecord:
     def add_period(self, sheet: int, number: int, on_ns: int, off_ns: int) -> None:
         self.wrote.append(("period", sheet, number, on_ns, off_ns))
 
+    def bound_pass(self, sheet: int, number: int, least_ns: int, most_ns: int) -> None:
+        self.wrote.append(("bound", sheet, number, least_ns, most_ns))
+
     def end_pass(self, sheet: int, number: int, outcome: str) -> None:
         self.wrote.append(("end", sheet, number, outcome))
 

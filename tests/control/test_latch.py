@@ -87,7 +87,7 @@ def test_where_a_foot_was_quicker_what_was_asked_is_refused_and_the_light_is_on_
     room.keeper.edge(False)  # the lamp goes on; the daemon has yet to hear of it
     room.wait(0.001)
     assert room.is_lit
-    assert not room.say(asked, run=plain_print())
+    assert room.say(asked, run=plain_print()) == (asked is Input.DARK)
     room.wait(0.5)
     assert not room.is_lit
     assert room.state is State.HELD

@@ -683,10 +683,22 @@ def test_the_sheet_of_a_finished_run_stays_complete_through_a_fault(room, plain_
     room.arm(plain_print())
     room.tap()
     room.wait(6.0)
-    room.say(Input.ALARM)
+    room.say(Input.STUCK)
     room.say(Input.CLEAR)
     assert room.state is State.PAPER_OUT
     assert room.record.of("close") == [(1, "complete")]
+
+
+def test_a_finished_sheet_on_which_the_lamp_stayed_on_is_not_complete(room, plain_print):
+    room.arm(plain_print())
+    room.tap()
+    room.wait(6.0)
+    room.keeper.alarm(Reason.LAMP_STAYS_ON)
+    room.wait(10.0)
+    assert room.state is State.FAULT
+    room.say(Input.CLEAR)
+    assert room.record.of("bound") == [(1, 1, to_ns(5.0), to_ns(15.0))]
+    assert room.record.of("close") == [(1, "interrupted")]
 
 
 # After a power cut.

@@ -16,8 +16,9 @@ from pathlib import Path
 import pytest
 
 from hardware.simulated import SimulatedFoot
-from timer.errors import KeeperError
+from timer.errors import KeeperError, StoreError
 from timer.keeper.protocol import Kind, Reason
+from timer.service.record_writer import RecordWriter
 
 NS = 1_000_000_000
 # Between the keeper's stamp and the line's own there is no more than a busy machine's moment.
@@ -753,3 +754,122 @@ def test_a_keeper_that_says_nothing_sensible_at_start_is_ended_with_the_lamp_off
     last = bench.history()[-1]
     assert (last.level, last.pid) == (False, os.getpid())
     assert not link.is_up
+
+
+# What must not go wrong in silence.
+
+
+@pytest.mark.fault(
+    "processes",
+    "The daemon's beat fails with an error",
+    happens="The lamp goes off and the daemon ends with a sentence; at the next start the pass is"
+    " held.",
+    guard="keeper: the channel closed, or the beats stopped",
+    within="0.7 s",
+    annex_h=("program counter",),
+)
+def test_a_beat_that_fails_ends_the_daemon_and_not_each_exposure(faulty_darkroom):
+    darkroom = faulty_darkroom
+    darkroom.fault = "once:dark way:beat"
+    daemon = darkroom.start()
+    keeper = darkroom.keeper_pid
+    darkroom.expose("600")
+    darkroom.happen()
+    assert daemon.wait(30) != 0
+    assert "treadle: " in darkroom.log
+    assert not darkroom.lit()
+    assert off_by(darkroom) == keeper
+    darkroom.fault = ""
+    darkroom.start()
+    assert darkroom.status()["state"] == "held"
+
+
+@pytest.mark.fault(
+    "processes",
+    "Writing a new sheet fails with an error that is no disk's",
+    happens="It is not ready, as if the disk had refused; the next arming works.",
+    guard="none needed: nothing can start before its sheet is written",
+    within="",
+    annex_h=(),
+)
+def test_a_sheet_that_fails_to_be_written_is_told_as_not_stored(faulty_darkroom, wait_until):
+    darkroom = faulty_darkroom
+    darkroom.fault = "once:store:open_sheet"
+    darkroom.start()
+    darkroom.happen()
+    wait_until(lambda: "now it fails" in darkroom.log, "the part is broken")
+    darkroom.save("Long one", "print --base 600")
+    darkroom.tell("arm", "Long one")
+    darkroom.until_state("paper out")
+    makes_a_print(darkroom)
+
+
+@pytest.mark.fault(
+    "processes",
+    "Writing what a pass received fails with an error that is no disk's",
+    happens="It is tried again: no light that fell is forgotten.",
+    guard="none needed: the lamp is off before",
+    within="",
+    annex_h=(),
+)
+def test_a_period_that_fails_to_be_written_is_not_forgotten(faulty_darkroom, wait_until):
+    darkroom = faulty_darkroom
+    darkroom.fault = "once:store:add_period"
+    darkroom.start()
+    darkroom.happen()
+    wait_until(lambda: "now it fails" in darkroom.log, "the part is broken")
+    darkroom.expose("1")
+    darkroom.until_state("done")
+    wait_until(lambda: base(darkroom)["periods"], "the period is written")
+    assert abs(base(darkroom)["received_ns"] - on_line_ns(darkroom)) < MOMENT_NS
+
+
+@pytest.mark.fault(
+    "processes",
+    "Telling the printer of a disk that refuses fails with an error",
+    happens="The writing goes on: the entry is tried again.",
+    guard="none needed: the record is not on the way to the lamp",
+    within="",
+    annex_h=(),
+)
+def test_a_teller_that_fails_does_not_end_the_writing(wait_until):
+    written = []
+
+    class Disk:
+        def set_paper_out(self, is_out):
+            written.append(is_out)
+            if len(written) == 1:
+                raise StoreError("the disk is full")
+
+    def troubled(_sentence):
+        raise MemoryError
+
+    writer = RecordWriter(Disk(), "this boot", troubled)
+    writer.paper(True)
+    try:
+        wait_until(lambda: len(written) > 1, "the entry is tried again")
+    finally:
+        writer.stop()
+
+
+@pytest.mark.fault(
+    "processes",
+    "The daemon has no file descriptor left in mid-exposure, and systemd waits for its word",
+    happens="The exposure ends exactly, and the next one too: the word is left out.",
+    guard="none needed: the keeper is told by a channel that is open already",
+    within="",
+    annex_h=(),
+)
+def test_a_daemon_without_descriptors_goes_on_beating(darkroom, wait_until, monkeypatch):
+    monkeypatch.setenv("NOTIFY_SOCKET", str(darkroom.folder / "notify"))
+    daemon = darkroom.start()
+    darkroom.expose("3")
+    with ExitStack() as callers, limited(daemon.pid, resource.RLIMIT_NOFILE, 48):
+        for _ in range(80):
+            caller = callers.enter_context(socket.socket(socket.AF_UNIX))
+            caller.connect(darkroom.socket)
+        wait_until(lambda: "Too many open files" in darkroom.log, "none is left")
+        darkroom.until_dark()
+    darkroom.until_state("done")
+    assert 3 * NS <= base(darkroom)["received_ns"] + NS // 1000 < 3 * NS + LATE_NS
+    makes_a_print(darkroom)

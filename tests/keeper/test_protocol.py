@@ -66,9 +66,9 @@ def test_a_packet_of_another_length_is_damaged(length):
     "packet",
     [
         packet_of(version=VERSION + 1), packet_of(version=0), packet_of(magic=b"KT"),
-        packet_of(kind=0), packet_of(kind=8), packet_of(kind=255), packet_of(reason=17),
+        packet_of(kind=0), packet_of(kind=8), packet_of(kind=255), packet_of(reason=18),
     ],
-    ids=["newer", "older", "magic", "kind 0", "kind 8", "kind 255", "reason 17"],
+    ids=["newer", "older", "magic", "kind 0", "kind 8", "kind 255", "reason 18"],
 )  # fmt: skip
 def test_another_version_or_an_unknown_word_is_damaged_though_its_checksum_is_right(packet):
     with pytest.raises(Damaged):

@@ -35,6 +35,7 @@ FAULT_TEXTS = {
     Reason.MUST_COOL: "the lamp was on for as long as lamp.most_per_hour_s allows; let it cool",
     Reason.TOO_LONG: "the keeper refused an exposure as too long; raise lamp.longest_s",
     Reason.BUSY: "the keeper refused an order since the lamp was on",
+    Reason.SILENT: "the service stood still for a moment and nothing was exposed; clear and go on",
     Reason.BAD_ORDER: "the keeper refused an order that it could not read",
 }
 
@@ -64,9 +65,10 @@ class ControlSettings:
 
 
 # What ends the wait for a tap: it may come from elsewhere, and must not cross with one.
-_ENDS_THE_WAIT = frozenset(
-    {Input.ARM, Input.DARK, Input.PAPER_AWAY, Input.AGAIN, Input.LEAVE, Input.LONG}
-)
+_ENDS_THE_WAIT = {
+    State.WAITING: frozenset({Input.ARM, Input.DARK, Input.PAPER_AWAY, Input.AGAIN, Input.LEAVE}),
+    State.HELD: frozenset({Input.DARK, Input.LONG}),
+}
 
 # Cues that count: of no use late.
 _COUNTING = frozenset({Cue.TICK, Cue.FIFTH, Cue.COUNT, Cue.DODGE_COUNT})
@@ -109,6 +111,7 @@ class Control:
         self._ordered_ns: int | None = None  # None: not before it is heard to be on
         self._order = 0
         self._latched = 0  # the order that a tap starts in the keeper itself
+        self._lit_unasked_ns: int | None = None  # since when the lamp may have burned by itself
         self._alarm_ns: int | None = None  # when the alarm sounds next
         self._on_ns: int | None = None
         self._ends_ns: int | None = None
@@ -193,11 +196,12 @@ class Control:
             self._fault_is_alarm = one is Input.ALARM
             self._order_is_refused = one is Input.ORDER_REFUSED
         before = self.state
-        if self._latched and one in _ENDS_THE_WAIT:
+        if self._latched and one in _ENDS_THE_WAIT.get(before, ()):
             if not self._lamp.dismiss(self._latched):
-                # A foot was quicker. The lamp is off again, and its reports are on their way.
-                self._refuse()
-                return False
+                # A foot was quicker. The lamp goes off again, and its reports are on their way.
+                if one is not Input.DARK:
+                    self._refuse()
+                return one is Input.DARK
             self._latched = 0
         self._model.trigger(one.name)  # type: ignore[attr-defined]
         if self.state is not before:
@@ -336,7 +340,7 @@ class Control:
         return (
             run is not None
             and run.sheet is not None
-            and not (run.closed or run.finished or run.awaits_store)
+            and not (run.closed or run.finished or run.awaits_store or run.is_spoilt)
         )
 
     def _has_begun_pass(self) -> bool:
@@ -501,6 +505,7 @@ class Control:
         self._on_ns = report.a_ns
         self._ends_ns = self._on_ns + run.left_ns
         run.begun = run.exposed = True
+        run.lit_pass = run.present.number
         self._record.begin_pass(run.sheet, run.present.number, report.order, self._on_ns)
         if self.state is not State.FAULT:
             self._say(Cue.START, run.present.label)
@@ -547,7 +552,8 @@ class Control:
         """Add the measured period to what the pass has received."""
         run, report = self._run, self._report
         if run is not None and report is not None and self._is_present_order():
-            run.received_ns = self._received_with_report(run)
+            run.lit_before_ns = run.received_ns
+            run.received_ns = run.lit_ns = self._received_with_report(run)
             if run.sheet is not None:
                 self._record.add_period(run.sheet, run.present.number, report.a_ns, report.b_ns)
         self._lamp_went_off()
@@ -639,9 +645,25 @@ class Control:
             self._lamp_went_off()  # it never was on, and no report will come
         self._fault_shown = self._fault_text
         if self._fault_is_alarm:
+            self._doubt_sheet()
             self._sound_alarm()
         else:
             self._say(Cue.FAULT)
+
+    def _doubt_sheet(self) -> None:
+        """Give up the present sheet where the lamp did not do as it was told."""
+        run, reason = self._run, Reason.NONE if self._report is None else self._report.reason
+        if run is None or run.is_spoilt:
+            return
+        if reason is Reason.LAMP_STAYS_OFF and run.exposed:
+            run.is_spoilt = True
+            self._bound_pass(run, run.lit_before_ns, run.lit_ns)
+        elif reason in (Reason.LAMP_STAYS_ON, Reason.NONE):
+            run.is_spoilt, self._lit_unasked_ns = True, self._now_ns
+
+    def _bound_pass(self, run: Run, least_ns: int, most_ns: int) -> None:
+        if run.sheet is not None and run.lit_pass is not None:
+            self._record.bound_pass(run.sheet, run.lit_pass, least_ns, most_ns)
 
     def _sound_alarm(self) -> None:
         """Sound the alarm, now and again until it is cleared: the lamp may be on."""
@@ -677,6 +699,11 @@ class Control:
         # If the line can't go off, the keeper answers with an alarm: back to fault.
         self._lamp.off()
         self._fault_shown = None
+        if self._lit_unasked_ns is not None and self._run is not None:
+            # It burned until now at the longest, and nobody knows for how long.
+            most_ns = self._run.lit_ns + self._now_ns - self._lit_unasked_ns
+            self._bound_pass(self._run, self._run.lit_ns, most_ns)
+        self._lit_unasked_ns = None
         self._put_away()
 
     # Cues and other things that come with time.

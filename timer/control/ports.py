@@ -101,6 +101,10 @@ class RecordPort(Protocol):
         """Write a measured lamp-on period."""
         ...
 
+    def bound_pass(self, sheet: int, number: int, least_ns: int, most_ns: int) -> None:
+        """Write between what bounds a pass has received light, where that is all that is known."""
+        ...
+
     def end_pass(self, sheet: int, number: int, outcome: Outcome) -> None:
         """Write how the pass ended."""
         ...

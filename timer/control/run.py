@@ -20,7 +20,10 @@ class Run:
     ``was_finished`` that they had been before one was armed once more,
     ``awaits_store`` that what is intended is not yet written, ``closed`` that
     the sheet is ended in the record. ``told_ns`` is how far into the present
-    pass its cues were told, None where it has yet to begin here.
+    pass its cues were told, None where it has yet to begin here. ``is_spoilt``
+    tells that the lamp gave light which nobody can measure, or none where it
+    should; ``lit_pass`` is the number of the pass that had light last, ``lit_ns``
+    what it has received by order, ``lit_before_ns`` the same without its last period.
     """
 
     programme: Programme
@@ -37,6 +40,10 @@ class Run:
     closed: bool = False
     awaits_store: bool = False
     told_ns: int | None = None
+    is_spoilt: bool = False
+    lit_pass: int | None = None
+    lit_ns: int = 0
+    lit_before_ns: int = 0
 
     def __post_init__(self) -> None:
         if not self.passes:
@@ -50,6 +57,8 @@ class Run:
     @property
     def outcome(self) -> Outcome:
         """How the sheet ends if it is closed now."""
+        if self.is_spoilt:
+            return "interrupted"
         if self.finished or (self.was_finished and not self.begun):
             return "complete"
         return "given up" if self.exposed else "unused"

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 SPIN_SECONDS = 0.001
 # The longest wait, in real time: so often the lamp is looked at, come what may.
 _TURN_SECONDS = 1.0
+# A programme that just fits may be some microseconds longer than it was meant, in its passes.
+_COOLING_SLACK_NS = NS_PER_SECOND // 10
 # A daemon that leaves so many edges of the pedal unread has long stopped to beat.
 _MOST_UNSENT_EDGES = 1000
 
@@ -267,10 +269,12 @@ class Keeper:
         except Damaged:
             self._report(Record(Kind.REFUSED, Reason.BAD_ORDER))
             return
-        if record.kind is not Kind.ASK:
-            self._heard_ns = self._clock.monotonic_ns()
         if record.kind in (Kind.BEAT, Kind.ASK):
-            self._report(Record(Kind.ALIVE))
+            now_ns = self._clock.monotonic_ns()
+            if record.kind is Kind.BEAT:
+                self._heard_ns = now_ns
+            left_ns = self._cooling.left_ns(now_ns)
+            self._report(Record(Kind.ALIVE, a_ns=-1 if left_ns is None else left_ns))
         elif record.kind is Kind.OFF:
             self._obey_off(record)
         elif record.kind is Kind.DISMISS:
@@ -297,7 +301,8 @@ class Keeper:
             self._report(Record(Kind.ALARM, trouble, record.order))
 
     def _obey_on(self, record: Record) -> None:
-        refusal = self._refusal(record)
+        # The thread that orders may live while the service's loop hangs.
+        refusal = Reason.SILENT if self._is_silent else self._refusal(record)
         if refusal is Reason.NONE:
             self._switch_on(record)
         else:
@@ -311,7 +316,8 @@ class Keeper:
         if order.a_ns > self._longest_ns:
             return Reason.TOO_LONG
         left_ns = self._cooling.left_ns(self._clock.monotonic_ns())
-        if left_ns is not None and left_ns < (1 if order.kind is Kind.VIEW else order.a_ns):
+        wanted_ns = 1 if order.kind is Kind.VIEW else order.a_ns - _COOLING_SLACK_NS
+        if left_ns is not None and left_ns < wanted_ns:
             return Reason.MUST_COOL
         return self._watch.trouble
 

@@ -96,12 +96,14 @@ class KeeperLink:
         self._asked_at = 0.0
         self._unanswered_since: float | None = None
         self._set_by: list[Record] = []
+        self._dismissing = self._begun_by_foot = 0
         self._ready_by: float | None = None
         self._distrust = ""
         self._last_order = int(time.time() * 1000)
         self.scheduled = False
         self.locked = False
         self.foot_was_down = False
+        self.lamp_left_ns: int | None = None  # until it must cool; None without such a limit
 
     def number_orders_after(self, order: int) -> None:
         """Give orders numbers above ``order``, wherever the wall clock stands."""
@@ -122,6 +124,11 @@ class KeeperLink:
         """The keeper's process number, None where there is none."""
         return self._process.pid if self._process and self.is_up else None
 
+    @property
+    def has_reports(self) -> bool:
+        """Whether :meth:`receive` has something to tell without waiting."""
+        return bool(self._set_by)
+
     def fileno(self) -> int:
         """Return the channel's file descriptor, to wait on; -1 where there is no keeper."""
         return self._channel.fileno() if self._channel else -1
@@ -131,7 +138,9 @@ class KeeperLink:
         self.begin()
         while not self.is_up:
             select.select((self,), (), (), START_SECONDS)
-            if not self.receive()[1]:
+            reports, is_well = self.receive()
+            self._set_by += reports  # what it told behind its being ready is for whoever listens
+            if not is_well and not self.is_up:
                 raise self.give_up_start()
 
     def begin(self) -> None:
@@ -159,6 +168,7 @@ class KeeperLink:
         self._ready_by = time.monotonic() + START_SECONDS
         self._distrust = ""
         self._unanswered_since = None
+        self._dismissing = self._begun_by_foot = 0
         self._set_by.clear()
 
     def give_up_start(self) -> KeeperError:
@@ -196,20 +206,23 @@ class KeeperLink:
         return number if self._send(Record(kind, Reason.NONE, number, duration_ns, b_ns)) else 0
 
     def dismiss(self, number: int) -> bool:
-        """Call off a latched order; False where a foot may have been quicker. The lamp is off then.
+        """Call off a latched order; False where a foot may have been quicker.
 
-        Waits for the keeper's word, which comes at once; one that hangs is found out elsewhere.
+        The keeper switches off then. Waits for its word, which comes at once; one that
+        hangs is waited for once, and found out elsewhere.
         """
         if not self.is_up:
             return True
+        if self._dismissing:
+            return False
+        self._dismissing = number
         self.order(Kind.DISMISS, number=number)
         gives_up_at = time.monotonic() + _DISMISS_SECONDS
         while select.select((self,), (), (), max(0.0, gives_up_at - time.monotonic()))[0]:
             reports, is_well = self.receive()
-            answers = [one for one in reports if one.kind is Kind.DISMISSED]
-            self._set_by += [one for one in reports if one.kind is not Kind.DISMISSED]
-            if answers:
-                return answers[-1].a_ns != number
+            self._set_by += reports
+            if not self._dismissing:
+                return self._begun_by_foot != number
             if not is_well:
                 break
         return False
@@ -266,7 +279,12 @@ class KeeperLink:
             if record.kind is Kind.REFUSED and not record.order:
                 # It could not read an order of ours: no order of this channel can be trusted.
                 self._distrust = "it could not read an order"
-            elif record.kind is not Kind.ALIVE:
+            elif record.kind is Kind.DISMISSED:
+                if record.order == self._dismissing:
+                    self._dismissing, self._begun_by_foot = 0, record.a_ns
+            elif record.kind is Kind.ALIVE:
+                self.lamp_left_ns = None if record.a_ns < 0 else record.a_ns
+            elif record.kind is not Kind.READY:
                 reports.append(record)
         now = time.monotonic()
         is_late = self._ready_by is not None and now > self._ready_by

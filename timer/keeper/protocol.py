@@ -61,6 +61,7 @@ class Reason(IntEnum):
     SENSE_FAILED = 14
     MUST_COOL = 15
     PEDAL_FAILED = 16
+    SILENT = 17
 
 
 class Record(NamedTuple):
@@ -69,7 +70,8 @@ class Record(NamedTuple):
     ``order`` numbers the order that it is or answers. EXPOSE and VIEW: ``a_ns``
     is how long. LATCH: an EXPOSE that waits for a tap, of a foot that came down
     at ``b_ns`` or later; DISMISS calls it off. BEAT and ASK are answered by
-    ALIVE, and only BEAT says that the daemon is well.
+    ALIVE, and only BEAT says that the daemon is well. ALIVE: ``a_ns`` is how
+    long the lamp may still be on before it must cool, -1 without such a limit.
 
     ON: ``a_ns`` is the on stamp, ``b_ns`` when it is to end. WENT_OFF: ``a_ns``
     the on stamp, ``b_ns`` the off stamp. READY: ``a_ns`` is 1 where real-time

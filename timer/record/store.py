@@ -118,16 +118,17 @@ class Record:
             _end(connection, _open_attempt(connection, sheet, number, allowed), outcome)
 
     def set_received(self, sheet: int, number: int, least_ns: int, most_ns: int) -> None:
-        """Write down the bounds of what an interrupted pass has received in all so far.
+        """Write down the bounds of what a pass has received in all so far.
 
-        Periods that are added later count on top. This alone is allowed after
-        the pass's end and on a closed sheet too: the knowledge may come late.
+        For one that was interrupted, and for one whose lamp did not do as it was
+        told. Periods that are added later count on top. This alone is allowed
+        after the pass's end and on a closed sheet too: the knowledge may come late.
         """
         if not 0 <= least_ns <= most_ns:
             raise ValueError(f"{least_ns} to {most_ns} ns are no bounds")
         with writing(self._db) as connection:
             one = _attempt(connection, sheet, number)
-            _allow(one, sheet, number, ("begun", "interrupted"))
+            _allow(one, sheet, number, ("begun", *_ENDED))
             _set_received(connection, one, Received(least_ns, most_ns))
 
     def repeat_pass(self, sheet: int, number: int) -> int:

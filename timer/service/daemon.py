@@ -188,12 +188,19 @@ class Daemon:
 
     async def _beat(self) -> None:
         """Show the keeper and systemd that loop, dark way and keeper are well."""
+        try:
+            await self._go_on_beating()
+        except Exception:
+            _log.exception("the daemon's beat failed; the daemon ends")
+            self.failed.set()
+
+    async def _go_on_beating(self) -> None:
         failed = 0.0
         while True:
             self.dark_way.beat()
             part = _BEATS_AT_WORK if self.dark_way.is_at_work else _BEATS_AT_REST
             pause = part * self.config.service.beats_s
-            if self.dark_way.is_well:
+            if self.dark_way.is_well and self.writer.is_alive:
                 notify("WATCHDOG=1")
                 failed = 0.0
             else:

@@ -213,6 +213,8 @@ class DarkWay:
             self._restart()
 
     def _wait_seconds(self) -> float:
+        if self._link.has_reports:
+            return 0.0
         wake_ns = self._control.next_wake_ns
         if wake_ns is None:
             return _TURN_SECONDS
@@ -249,6 +251,7 @@ class DarkWay:
 
     def _lose_keeper(self, why: str | None) -> None:
         alarm = None
+        self._hear_to_the_end()
         try:
             off_ns = self._link.fail()
         except (HardwareError, ValueError) as error:
@@ -258,6 +261,14 @@ class DarkWay:
         self._control.handle(Input.KEEPER_LOST, off_ns, fault=why)
         if alarm is not None:
             self._control.handle(Input.ALARM, off_ns, fault=alarm)
+
+    def _hear_to_the_end(self) -> None:
+        """Take what a keeper that is to be ended has told: it may have begun a pass by foot."""
+        try:
+            for report in self._link.receive()[0]:
+                self._take(report)
+        except Exception:
+            _log.exception("what the keeper told last could not be taken")
 
     def _restart(self) -> None:
         self._restart_at = None

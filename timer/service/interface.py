@@ -173,6 +173,7 @@ class Interface:
         too_long = self._too_long(run.passes)
         if too_long is not None:
             raise PlanError(too_long)
+        self._refuse_hot(run.passes)
         if not await _soon(self._daemon.dark_way.handle(Input.ARM, run=run)):
             await self._refuse("arm")
         return await self.status(request)
@@ -187,6 +188,16 @@ class Interface:
                     f" lamp.longest_s ({longest_s:g} s) in the configuration; open the lens up"
                 )
         return None
+
+    def _refuse_hot(self, passes: Sequence[Pass]) -> None:
+        """Refuse what the lamp could not go through with before it must cool."""
+        left_ns = self._daemon.link.lamp_left_ns
+        wanted_ns = sum(one.intended_ns for one in passes)
+        if left_ns is not None and wanted_ns > left_ns:
+            raise RefusedError(
+                f"arm: it takes {to_seconds(wanted_ns):.1f} s of light, and"
+                f" lamp.most_per_hour_s leaves {to_seconds(left_ns):.1f} s; let the lamp cool"
+            )
 
     def _kept(self, stored: StoredProgramme) -> dict[str, Any]:
         too_long = self._too_long(passes_of(stored.programme))

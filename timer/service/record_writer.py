@@ -26,6 +26,7 @@ _RETRY_SECONDS = 1.0
 # A card that tidies itself up may take a second or two, and a lock is waited for as long.
 _STALL_SECONDS = 5.0
 _LOOK_SECONDS = 0.5
+_MOST_TRIES = 3
 _Answer = TypeVar("_Answer")
 _log = logging.getLogger(__name__)
 
@@ -61,6 +62,7 @@ class RecordWriter:
         self._there_is_work = threading.Condition()
         self._stopping = False
         self._trouble: StoreError | None = None
+        self._failed = 0
         self._began_at: float | None = None
         self._is_over = threading.Event()
         self._thread = threading.Thread(target=self._run, name="record", daemon=True)
@@ -74,6 +76,11 @@ class RecordWriter:
             self._there_is_work.notify()
         self._thread.join(seconds)
         self._is_over.set()
+
+    @property
+    def is_alive(self) -> bool:
+        """Whether the thread that writes is there."""
+        return self._thread.is_alive()
 
     def ask(self, what: Callable[[], _Answer]) -> "Future[_Answer]":
         """Have ``what`` done in the thread, after what was put in before, and return its answer."""
@@ -137,6 +144,10 @@ class RecordWriter:
         """Write a measured lamp-on period."""
         self._put(_Work(lambda: self._record.add_period(sheet, number, on_ns, off_ns)))
 
+    def bound_pass(self, sheet: int, number: int, least_ns: int, most_ns: int) -> None:
+        """Write the bounds of what a pass has received."""
+        self._put(_Work(lambda: self._record.set_received(sheet, number, least_ns, most_ns)))
+
     def end_pass(self, sheet: int, number: int, outcome: Outcome) -> None:
         """Write how the pass ended."""
         self._put(_Work(lambda: self._record.end_pass(sheet, number, outcome)))
@@ -180,8 +191,20 @@ class RecordWriter:
                 work.refuse(error)
         except Exception:
             _log.exception("an entry of the record failed")
+            failure = StoreError("the record failed by an error inside Treadle; see its log")
+            self._tell(failure)
+            if work.refuse is not None:
+                work.refuse(failure)
+                return True
+            # What was exposed is worth another try or two; an entry that never works must not
+            # keep back all that come after it.
+            self._failed += 1
+            if self._failed < _MOST_TRIES and not work.is_mark:
+                return False
+            self._failed = 0
         else:
             self._trouble = None
+            self._failed = 0
         finally:
             self._began_at = None
         return True
@@ -190,7 +213,10 @@ class RecordWriter:
         is_new, self._trouble = self._trouble is None, error
         if is_new:
             _log.error("%s", error)
-            self._troubled(str(error))
+            try:
+                self._troubled(str(error))
+            except Exception:
+                _log.exception("a trouble could not be told")
 
     def _watch(self) -> None:
         """Tell when the disk stalls, and refuse meanwhile what waits behind what it is at."""

@@ -11,9 +11,9 @@ def notify(state: str) -> None:
         return
     # A leading @ stands for a socket in the abstract namespace.
     where = "\0" + address[1:] if address.startswith("@") else address
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as one:
-        try:
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as one:
             one.sendto(state.encode(), where)
-        except OSError:
-            # systemd's watchdog acts if this goes on; the lamp does not depend on it.
-            return
+    except OSError:
+        # systemd's watchdog acts if this goes on; the lamp does not depend on it.
+        return
