@@ -44,7 +44,7 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="python -m tests.bench",
         description=_HELP,
-        epilog=_EXAMPLES,
+        epilog="\n  ".join(["conditions:", *(one.name for one in CONDITIONS)]) + "\n\n" + _EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--quick", action="store_true", help="fewer exposures and tries")
@@ -60,6 +60,7 @@ def _arguments() -> argparse.Namespace:
         "--only",
         action="append",
         choices=[one.name for one in CONDITIONS],
+        metavar="CONDITION",
         help="measure this condition alone; may be given several times",
     )
     parser.add_argument(
