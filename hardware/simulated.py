@@ -101,6 +101,21 @@ class SimulatedLine:
         step = _RECORD.size
         return [_change(records[at : at + step]) for at in range(0, len(records), step)]
 
+    def own(self) -> None:
+        """Have the line alone, as one on a chip, until it is closed or this process ends.
+
+        Raises HardwareError where another keeper has it.
+        """
+        import fcntl  # noqa: PLC0415 - only where it is needed
+
+        try:
+            fcntl.flock(self._open_fd(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise HardwareError(
+                f"the simulated line {self.path} belongs to another keeper ({error.strerror}): "
+                "stop the daemon that started it first."
+            ) from error
+
     def close(self) -> None:
         """Let go of the file and leave the level as it is; a second call does nothing."""
         fd, self._fd = self._fd, -1

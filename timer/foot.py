@@ -3,7 +3,10 @@
 Control judges by it, and so does the keeper: it is pure and small enough for both.
 
 The first edge counts, and its own stamp; for a short while after it nothing
-else does. At the end of that while the level that the switch then has is taken.
+else does. At the end of that while the level that the switch then has is taken,
+as soon as the contact has come to rest. One that takes too long for that is no
+foot: it is a bad contact or a wire that picks something up. It stops, as every
+press does, but it means nothing.
 """
 
 from enum import StrEnum
@@ -18,6 +21,8 @@ if TYPE_CHECKING:
 
 # What a foot did longer ago than this starts nothing: the machine stood still in between.
 STALE_SECONDS = 1.0
+# A contact that takes so many bounces to come to rest is not moved by a foot.
+_MOST_BOUNCES = 2
 
 
 class Foot(StrEnum):
@@ -25,7 +30,7 @@ class Foot(StrEnum):
 
     PRESS = "press"  # it comes down
     TAP = "tap"  # up again after a short press
-    BRUSH = "brush"  # up again sooner than any foot, a spike on the wire
+    BRUSH = "brush"  # up again sooner than any foot, or a contact that chattered
     LONG = "long"  # down for as long as giving up takes
     AGAIN = "again"  # up again after a long press
     LEAVE = "leave"  # up again after a very long press
@@ -70,6 +75,8 @@ class PedalGrammar:
         self._level = False
         self._level_ns = 0
         self._locked_until_ns: int | None = None
+        self._locked_ns = 0
+        self._is_a_foot = True
         self._down_ns = 0
         self._stages: list[tuple[int, str]] = []
 
@@ -91,7 +98,11 @@ class PedalGrammar:
         self._unlock(at_ns)
         self._pass_stages(at_ns, at_ns)
         self._level, self._level_ns = down, at_ns
-        if self._locked_until_ns is None and down != self._down:
+        if self._locked_until_ns is not None:
+            # A contact that is not at rest has not lifted yet; a press is never waited for.
+            rest_ns = self._times.bounce_ns // 2 if self._down else 0
+            self._locked_until_ns = max(self._locked_until_ns, at_ns + rest_ns)
+        elif down != self._down:
             self._accept(down, at_ns)
 
     def wake(self, now_ns: int) -> None:
@@ -105,7 +116,10 @@ class PedalGrammar:
 
     def _unlock(self, now_ns: int) -> None:
         if self._locked_until_ns is not None and now_ns >= self._locked_until_ns:
+            restless_ns = self._locked_until_ns - self._locked_ns
             self._locked_until_ns = None
+            if restless_ns > _MOST_BOUNCES * self._times.bounce_ns:
+                self._is_a_foot = False
             if self._level != self._down:
                 self._accept(self._level, max(self._level_ns, self._down_ns))
 
@@ -116,14 +130,17 @@ class PedalGrammar:
                 self._say(Foot.STUCK, at_ns)
             else:
                 self._crossed(stage == "very long", at_ns)
-                if stage == "long" and now_ns - at_ns <= self._times.late_ns:
+                is_at_rest = self._is_a_foot and self._locked_until_ns is None
+                if stage == "long" and is_at_rest and now_ns - at_ns <= self._times.late_ns:
                     self._say(Foot.LONG, at_ns)
 
     def _accept(self, down: bool, at_ns: int) -> None:
         self._down = down
+        self._locked_ns = at_ns
         self._locked_until_ns = at_ns + self._times.bounce_ns
         if down:
             self._down_ns = at_ns
+            self._is_a_foot = True
             self._stages = [
                 (at_ns + self._times.long_ns, "long"),
                 (at_ns + self._times.very_long_ns, "very long"),
@@ -133,7 +150,7 @@ class PedalGrammar:
             return
         self._stages = []
         held_ns = at_ns - self._down_ns
-        if held_ns < self._times.brush_ns:
+        if held_ns < self._times.brush_ns or not self._is_a_foot:
             self._say(Foot.BRUSH, at_ns)
         elif held_ns >= self._times.very_long_ns:
             self._say(Foot.LEAVE, at_ns)

@@ -14,7 +14,6 @@ from tests.bench.conditions import Sheet
 from tests.bench.darkroom import Darkroom, wait_until
 from tests.bench.figures import NS_PER_MS, Summary, summary
 from tests.bench.foot import tap
-from timer.keeper.link import SILENCE_SECONDS
 from timer.service.client import RemoteError
 
 _LONG_ONE = Sheet(1, 30.0)
@@ -107,7 +106,6 @@ def measure_deaths(tries: int, memory: Path, disk: Path) -> list[Death]:
     victims = _Victims(memory, disk)
     victims.start()
     beats_ms = Darkroom(memory, disk).config.service.beats_s * 1000
-    silence_ms = SILENCE_SECONDS * 1000
 
     def daemon_killed(death: Death) -> None:
         victims.hit(death, victims.daemon, signal.SIGKILL)
@@ -130,7 +128,7 @@ def measure_deaths(tries: int, memory: Path, disk: Path) -> list[Death]:
         ("daemon killed (SIGKILL)", 20.0, daemon_killed),
         ("keeper killed (SIGKILL)", 50.0, keeper_killed),
         ("daemon hangs (SIGSTOP)", beats_ms + 50.0, daemon_stopped),
-        ("keeper hangs (SIGSTOP)", silence_ms + 50.0, keeper_stopped),
+        ("keeper hangs (SIGSTOP)", beats_ms + 50.0, keeper_stopped),
     )
     deaths = []
     try:

@@ -18,6 +18,7 @@ MS = 1_000_000
 # What the owner's guide promises for the pedal, in its default setting.
 LONG, VERY_LONG, STUCK = 800 * MS, 2500 * MS, 15 * S
 BOUNCE, SPIKE = 50 * MS, 8 * MS
+REST, CHATTER = 25 * MS, 100 * MS  # a contact comes to rest for so long, and within so long
 ON_ITS_WAY = 30 * MS  # a lift may still be on its way when a length is reached
 STANDSTILL = 250 * MS  # what comes later than this fell into a standstill of the machine
 HURRY = 700 * MS  # a second tap sooner than this belongs to the first
@@ -45,6 +46,7 @@ class Paper:
     had_light: bool = False
     any_light: bool = False
     done: bool = False
+    fogged: bool = False
 
     @property
     def wants(self) -> int:
@@ -78,7 +80,7 @@ class Paper:
         return self.at - 1 if self.at else None
 
     def is_open(self) -> bool:
-        return self.written and not (self.closed or self.done or self.being_written)
+        return self.written and not (self.closed or self.done or self.being_written or self.fogged)
 
 
 @dataclass
@@ -86,7 +88,7 @@ class Foot:
     """A foot on a switch whose contact bounces: what it did is told to ``meant(what, stamp)``.
 
     The first edge counts; what follows within the bounce does not, but the contact's level at
-    its end does.
+    its end does, once it has come to rest. A contact that does not for long was no foot's.
     """
 
     meant: Callable[[str, int], None]
@@ -94,14 +96,19 @@ class Foot:
     down_at: int = 0
     contact: bool = False
     contact_at: int = 0
+    deaf_since: int = 0
     deaf_until: int | None = None
+    no_foot: bool = False
     ahead: list[tuple[int, str]] = field(default_factory=list)
 
     def edge(self, down: bool, at: int) -> None:
         self._hear_again(at)
         self._lengths(at, at)
         self.contact, self.contact_at = down, at
-        if self.deaf_until is None and down != self.is_down:
+        if self.deaf_until is not None:
+            rest = REST if self.is_down else 0  # only a lift is waited for
+            self.deaf_until = max(self.deaf_until, at + rest)
+        elif down != self.is_down:
             self._move(at)
 
     def time(self, now: int) -> None:
@@ -110,19 +117,21 @@ class Foot:
 
     def _hear_again(self, now: int) -> None:
         if self.deaf_until is not None and now >= self.deaf_until:
+            if self.deaf_until - self.deaf_since > CHATTER:
+                self.no_foot = True
             self.deaf_until = None
             if self.contact != self.is_down:
                 self._move(max(self.contact_at, self.down_at))
 
     def _move(self, at: int) -> None:
-        self.is_down, self.deaf_until = self.contact, at + BOUNCE
+        self.is_down, self.deaf_since, self.deaf_until = self.contact, at, at + BOUNCE
         if self.is_down:
-            self.down_at = at
+            self.down_at, self.no_foot = at, False
             self.ahead = [(at + LONG, "long"), (at + STUCK, "stuck")]
             self.meant("down", at)
             return
         self.ahead, lasted = [], at - self.down_at
-        if lasted < SPIKE:
+        if lasted < SPIKE or self.no_foot:
             self.meant("spike", at)
         elif lasted < LONG:
             self.meant("tap", at)
@@ -133,7 +142,8 @@ class Foot:
         while self.ahead and self.ahead[0][0] <= until:
             at, what = self.ahead.pop(0)
             # Nobody knows what a foot meant that a standstill went over.
-            if what == "stuck" or now - at <= STANDSTILL:
+            at_rest = self.deaf_until is None and not self.no_foot
+            if what == "stuck" or (at_rest and now - at <= STANDSTILL):
                 self.meant(what, at)
 
 
@@ -330,6 +340,9 @@ class Enlarger:
         self._fail(now)
 
     def alarm(self, now: int) -> None:
+        """The lamp stays on: nobody knows what the paper gets, so it is no longer gone on with."""
+        if self.paper is not None:
+            self.paper.fogged = True
         self._fail(now)
 
     # What a foot means.
@@ -346,6 +359,7 @@ class Enlarger:
                 self._go("holding", at)
             return
         if what == "stuck":
+            self._foot_is_for_here = False  # lifting such a foot means nothing
             self._fail(at)
             return
         if self.where in ("holding", "ending"):  # the very foot brought it about

@@ -92,7 +92,7 @@ def test_what_a_dead_daemon_left_can_be_given_up(darkroom, wait_until):
     "The daemon is stopped in mid-exposure and killed after the end",
     happens="It is complete as the keeper noted it, or cut short and held with its exact measure.",
     guard="keeper: the deadline, or the beats stopped",
-    within="0.55 s",
+    within="service.beats_s + 50 ms",
     annex_h=("program counter",),
 )
 def test_an_exposure_that_ended_without_its_daemon_is_complete(darkroom):
@@ -283,7 +283,7 @@ def test_a_keeper_that_dies_is_replaced_and_the_pass_goes_on(darkroom, wait_unti
     "The keeper is stopped (SIGSTOP) in mid-exposure",
     happens="It is killed and the lamp forced off, with a fault; a new keeper starts.",
     guard="daemon: a lamp of its own, after it has ended the keeper",
-    within="1.2 s",
+    within="1.05 s",
     annex_h=("program counter", "interrupt handling"),
 )
 def test_a_keeper_that_hangs_is_ended_and_the_lamp_forced_off(darkroom, wait_until):
@@ -307,7 +307,7 @@ def test_a_keeper_that_hangs_is_ended_and_the_lamp_forced_off(darkroom, wait_unt
     "The daemon is stopped (SIGSTOP) in mid-exposure",
     happens="The lamp goes off; the pass is held with its exact measure when the daemon goes on.",
     guard="keeper: the beats stopped",
-    within="0.55 s",
+    within="service.beats_s + 50 ms",
     annex_h=("program counter", "interrupt handling"),
 )
 def test_a_daemon_that_hangs_loses_the_lamp(darkroom):

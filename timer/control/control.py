@@ -314,6 +314,8 @@ class Control:
 
     def _from_pedal(self, foot: Foot, at_ns: int) -> None:
         one = Input(foot.value)
+        if one is Input.STUCK:
+            self._intent.forget()  # lifting such a foot means nothing
         if one is Input.PRESS:
             self._intent.pressed(at_ns)
         elif one is not Input.STUCK and not self._intent.is_meant(one, self.state):
@@ -416,6 +418,7 @@ class Control:
     def _order_off(self) -> None:
         self._unschedule()
         self._lamp.off()
+        self._latched = 0
 
     def _start_viewing(self) -> None:
         self._order = self._lamp.view(self._settings.viewing_limit_ns)
@@ -680,9 +683,15 @@ class Control:
         if run is not None and run.sheet is not None and on_ns is not None:
             if not run.begun:
                 run.begun = run.exposed = True
+                run.lit_pass = run.present.number
                 self._record.begin_pass(run.sheet, run.present.number, self._order, on_ns)
+            before_ns = run.received_ns
+            # As much as it can have been: a print that is a trifle too light beats one too dark.
             run.received_ns += self._now_ns - on_ns
-            self._record.add_period(run.sheet, run.present.number, on_ns, self._now_ns)
+            if self._on_ns is not None:
+                self._record.add_period(run.sheet, run.present.number, on_ns, self._now_ns)
+            else:
+                self._bound_pass(run, before_ns, run.received_ns)
         self._lamp_went_off()
 
     def _clear_held(self) -> None:

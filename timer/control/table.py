@@ -219,7 +219,7 @@ _OTHERWISE = {
     I.BRUSH: "note",
     I.LAMP_ON: "order_off",
     I.LAMP_OFF: "note_off",
-    I.ORDER_REFUSED: "note",
+    I.ORDER_REFUSED: "note_off",
     I.CLEAR: "note",
 }
 

@@ -19,7 +19,7 @@ def main(arguments: list[str]) -> int:
     clock = SteadyClock(int(told.get("rate", "1")))
     try:
         # The first act of the process: the lamp is off from here on.
-        lamp = open_lamp(told["lamp"], clock.monotonic_ns)
+        lamp = open_lamp(told["lamp"], clock.monotonic_ns, alone=True)
         pedal = open_pedal(told["pedal"]) if told.get("pedal") else None
         sense = open_sense(told["sense"]) if told.get("sense") else None
     except (HardwareError, ValueError) as error:

@@ -53,12 +53,14 @@ class FootWay:
         """When :meth:`wake` has something to do, None where only an edge can bring it."""
         return self._grammar.next_wake_ns
 
-    def read(self) -> None:
-        """Take the edges that have come."""
-        for down, at_ns in self._wire.read():
+    def read(self) -> bool:
+        """Take some of the edges that have come; False where there were none."""
+        edges = self._wire.read()
+        for down, at_ns in edges:
             # First: the daemon hears of an edge before it hears what came of it.
             self._edge(down, at_ns)
             self._grammar.edge(down, at_ns)
+        return bool(edges)
 
     def wake(self) -> None:
         """Take what has become due, as the end of a bounce."""

@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 
 # The last stretch before a deadline is spent spinning: a sleep may come back late.
 SPIN_SECONDS = 0.001
+# Off is written a little before its deadline, by what it has proved to take: from one exposure
+# no more is learnt than this, and no more is ever taken off.
+_MOST_LEARNT_NS, _MOST_LEAD_NS = 16_000, 100_000
+_MOST_READS = 50  # a storm of edges must end
 # The longest wait, in real time: so often the lamp is looked at, come what may.
 _TURN_SECONDS = 1.0
 # A programme that just fits may be some microseconds longer than it was meant, in its passes.
@@ -91,10 +95,11 @@ class Keeper:
         self._journal_fd = journal_fd
         self._pedal_holds = pedal_holds
         self._spin_ns = round(SPIN_SECONDS / clock.real_seconds(NS_PER_SECOND) * NS_PER_SECOND)
-        self._write_ns = self._spin_ns  # what a switching takes; the least that was seen
+        self._lead_ns = 0  # how long before the deadline the write of off begins
         self._order: Record | None = None  # what the lamp is on for
         self._latch: Record | None = None  # what a tap starts
         self._begun_by_foot = 0
+        self._latest = 0  # the highest number of an order that was carried out
         self._on_ns = 0
         self._ends_ns = 0
         self._heard_ns = clock.monotonic_ns()
@@ -118,7 +123,8 @@ class Keeper:
         try:
             for number in SIGNALS:
                 signal.signal(number, self._stop)
-            self._write(lit=False)
+            before_ns = self._clock.monotonic_ns()
+            self._lead_ns = min(_MOST_LEAD_NS // 4, self._write(lit=False) - before_ns)
             foot_is_down = self._foot is not None and self._foot.was_down_at_start
             self._report(Record(Kind.READY, Reason.NONE, foot_is_down, scheduled, locked))
             if self._foot is not None:
@@ -155,11 +161,14 @@ class Keeper:
         """Wait for an order, a beat, an edge or a deadline; False when the channel closed."""
         if self._order is not None and self._is_due:
             # The middle of the write is to fall on the deadline, as that of the on began it.
-            write_at_ns = self._ends_ns - self._write_ns // 2
-            while self._clock.monotonic_ns() < write_at_ns:
+            ends_ns = self._ends_ns
+            while self._clock.monotonic_ns() < ends_ns - self._lead_ns:
                 pass
             viewing = self._order.kind is Kind.VIEW
-            self._switch_off(Reason.LIMIT if viewing else Reason.COMPLETE)
+            late_ns = self._switch_off(Reason.LIMIT if viewing else Reason.COMPLETE) - ends_ns
+            # One that the machine held up teaches no more than any other.
+            learnt_ns = max(-_MOST_LEARNT_NS, min(_MOST_LEARNT_NS, late_ns)) // 4
+            self._lead_ns = max(0, min(_MOST_LEAD_NS, self._lead_ns + learnt_ns))
         sources: list[socket.socket | FootWay] = [self._channel]
         if self._foot is not None:
             sources.append(self._foot)
@@ -241,8 +250,11 @@ class Keeper:
     # The foot.
 
     def _read_foot(self, foot: FootWay) -> None:
+        """Take the edges that have come, all of them before the clock is looked at for a bounce."""
         try:
-            foot.read()
+            for _ in range(_MOST_READS):
+                if self._is_due or not foot.read():
+                    return
         except HardwareError as error:
             raise _PedalFailed from error
 
@@ -291,6 +303,7 @@ class Keeper:
 
     def _obey_off(self, record: Record) -> None:
         self._latch = None
+        self._latest = max(self._latest, record.order)
         if self._order is not None:
             self._switch_off(Reason.ORDERED)
             return
@@ -311,7 +324,8 @@ class Keeper:
     def _refusal(self, order: Record) -> Reason:
         if self._order is not None:
             return Reason.BUSY
-        if order.a_ns <= 0:
+        # One that comes once more, or that an order to go off has overtaken, is not meant.
+        if order.a_ns <= 0 or order.order <= self._latest:
             return Reason.BAD_ORDER
         if order.a_ns > self._longest_ns:
             return Reason.TOO_LONG
@@ -324,30 +338,34 @@ class Keeper:
     def _switch_on(self, order: Record) -> None:
         # Set first: a signal between here and the write must find something to switch off.
         self._order, self._latch = order, None
+        self._latest = max(self._latest, order.order)
         self._on_ns = self._clock.monotonic_ns()
+        # Before the write, for whoever finds the lamp on and nobody alive to ask.
+        self._note("on", order, 0, Reason.NONE)
         left_ns = self._cooling.left_ns(self._on_ns)
         self._on_ns = self._write(lit=True)
         # Viewing ends sooner where the lamp must cool; a pass is whole or refused.
         self._ends_ns = self._on_ns + (order.a_ns if left_ns is None else min(order.a_ns, left_ns))
-        self._note("on", order, 0, Reason.NONE)
         self._report(Record(Kind.ON, Reason.NONE, order.order, self._on_ns, self._ends_ns))
         trouble = self._watch.switched(lit=True)
         if trouble is not Reason.NONE:
             self._switch_off(trouble)
             self._report(Record(Kind.ALARM, trouble, order.order))
 
-    def _switch_off(self, reason: Reason) -> None:
+    def _switch_off(self, reason: Reason) -> int:
+        """Switch off, report it, and return the stamp."""
         order = self._order
         off_ns = self._write(lit=False)
         self._order = None
         if order is None:
-            return
+            return off_ns
         self._cooling.note(self._on_ns, off_ns)
         self._note("off", order, off_ns, reason)
         self._report(Record(Kind.WENT_OFF, reason, order.order, self._on_ns, off_ns))
         trouble = self._watch.switched(lit=False)
         if trouble is not Reason.NONE:
             self._report(Record(Kind.ALARM, trouble, order.order))
+        return off_ns
 
     def _write(self, *, lit: bool) -> int:
         """Switch the lamp and return the stamp: the middle between the clock before and after."""
@@ -356,9 +374,7 @@ class Keeper:
             self._lamp.on()
         else:
             self._lamp.off()
-        after_ns = self._clock.monotonic_ns()
-        self._write_ns = min(self._write_ns, after_ns - before_ns)
-        return (before_ns + after_ns) // 2
+        return (before_ns + self._clock.monotonic_ns()) // 2
 
     def _note(self, what: str, order: Record, off_ns: int, reason: Reason) -> None:
         """Write an exposure into the journal in memory: it outlives the process, not the power."""

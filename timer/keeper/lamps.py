@@ -12,8 +12,11 @@ if TYPE_CHECKING:
     from hardware.interface import Lamp
 
 
-def open_lamp(text: str, now_ns: Callable[[], int]) -> Lamp:
+def open_lamp(text: str, now_ns: Callable[[], int], *, alone: bool = False) -> Lamp:
     """Return the lamp that ``text`` names, switched off.
+
+    ``alone`` is for its keeper: a second one is refused before it touches the line. A chip
+    refuses it whoever asks.
 
     ``simulated:PATH``, ``chip:LINE:high|low[:DEVICE]`` or
     ``gpiozero:PIN:high|low[:FACTORY]``. Raises ValueError for any other text,
@@ -23,7 +26,10 @@ def open_lamp(text: str, now_ns: Callable[[], int]) -> Lamp:
     if kind == "simulated":
         from hardware.simulated import SimulatedLamp, SimulatedLine  # noqa: PLC0415
 
-        return SimulatedLamp(SimulatedLine(rest, now_ns))
+        line = SimulatedLine(rest, now_ns)
+        if alone:
+            line.own()
+        return SimulatedLamp(line)
     number, _, rest = rest.partition(":")
     level, _, rest = rest.partition(":")
     if level not in ("high", "low") or not number.isdecimal():

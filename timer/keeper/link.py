@@ -9,19 +9,22 @@ import socket
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from hardware.errors import HardwareError
 from timer.clock import Clock, SteadyClock
-from timer.errors import KeeperError
+from timer.errors import KeeperError, StoreError
 from timer.foot import PedalTimes
+from timer.keeper.journal import note_forced_off
 from timer.keeper.lamps import open_lamp
 from timer.keeper.protocol import PACKET_BYTES, Damaged, Kind, Reason, Record, pack, unpack
 
 START_SECONDS = 10.0
-# A keeper that leaves a beat unanswered for this long hangs.
-SILENCE_SECONDS = 1.0
+# A keeper that leaves a beat unanswered for this long hangs: with the way to the next beat, and
+# the one on which it is noticed, a second after it stood still.
+SILENCE_SECONDS = 0.8
 # Where the service's loop sends no beats, the keeper is asked this often whether it lives.
 ASK_SECONDS = 0.5
 # A keeper that failed to start has this long to leave by itself.
@@ -71,18 +74,24 @@ class KeeperSettings:
         ]
 
 
-def force_off(lamp: str, clock: Clock) -> None:
-    """Switch the line off without any keeper; HardwareError where the line can't be had."""
+def force_off(lamp: str, clock: Clock) -> int:
+    """Switch the line off without any keeper; returns the instant at which it was off.
+
+    Raises HardwareError where the line can't be had.
+    """
     for attempt in range(_FORCE_TRIES):
         try:
-            open_lamp(lamp, clock.monotonic_ns).close()
+            opened = open_lamp(lamp, clock.monotonic_ns)
+            off_ns = clock.monotonic_ns()
+            opened.close()
         except HardwareError:
             # The kernel may need a moment to take the line from a process that it has ended.
             if attempt == _FORCE_TRIES - 1:
                 raise
             time.sleep(_FORCE_PAUSE_SECONDS)
         else:
-            return
+            return off_ns
+    raise AssertionError("the last try returns or raises")
 
 
 class KeeperLink:
@@ -303,16 +312,16 @@ class KeeperLink:
     def fail(self) -> int:
         """Kill what is left of the keeper and force the lamp off; returns the instant of off."""
         self._kill()
-        force_off(self._settings.lamp, self._clock)
-        return self._clock.monotonic_ns()
+        off_ns = force_off(self._settings.lamp, self._clock)
+        # For the next daemon, if this one should not live to write it down.
+        with suppress(StoreError):
+            note_forced_off(self._settings.journal, off_ns)
+        return off_ns
 
     def abandon(self) -> None:
         """Kill the keeper and force the lamp off as far as that can be done."""
-        self._kill()
-        try:
-            force_off(self._settings.lamp, self._clock)
-        except (HardwareError, ValueError):
-            return
+        with suppress(HardwareError, ValueError):
+            self.fail()
 
     def _kill(self) -> None:
         if self._process is not None:

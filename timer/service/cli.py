@@ -1,6 +1,7 @@
 """The command line: one command, one module that does it, errors in one sentence."""
 
 import argparse
+import errno
 import os
 import sys
 from collections.abc import Sequence
@@ -97,7 +98,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
-        warn(f"{error.filename or 'the output'}: can't be used ({error.strerror}); make room")
+        mend = "make room" if error.errno == errno.ENOSPC else "check its name and its permissions"
+        warn(f"{error.filename or 'the output'}: can't be used ({error.strerror}); {mend}")
         return TreadleError.exit_code
     return 0
 

@@ -79,7 +79,7 @@ class ServiceConfig(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     socket: str = "/run/treadle/treadle.sock"
     data: str = "/var/lib/treadle"
     runtime: str = "/run/treadle"
-    beats_s: Annotated[float, msgspec.Meta(ge=0.2, le=10)] = 0.5
+    beats_s: Annotated[float, msgspec.Meta(ge=0.2, le=10)] = 1.0
 
 
 class Config(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
@@ -286,7 +286,7 @@ warning_s = 15.0
 socket = "/run/treadle/treadle.sock"
 data = "/var/lib/treadle"
 runtime = "/run/treadle"
-beats_s = 0.5         # the lamp goes off when the daemon has been silent for this long
+beats_s = 1.0         # the lamp goes off when the daemon has been silent for this long
 """
 
 

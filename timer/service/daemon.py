@@ -37,7 +37,7 @@ _SWITCH_SECONDS = 0.0005
 # So many seconds' worth of beats in a row without a keeper, and systemd is to start anew.
 _FAILED_SECONDS = 10.0
 # Of the time for which the keeper trusts a silent daemon: the beats at work, and at rest.
-_BEATS_AT_WORK, _BEATS_AT_REST = 1 / 5, 1 / 2
+_BEATS_AT_WORK, _BEATS_AT_REST = 1 / 10, 1 / 4
 _log = logging.getLogger(__name__)
 
 
@@ -171,8 +171,9 @@ class Daemon:
             return
         self._stack.callback(pedal.close)
         if pedal.is_down:
-            self._tell_foot_is_down()
+            # In this order: what such a foot means by lifting was meant for before the fault.
             self.dark_way.edge(True, self.clock.monotonic_ns())
+            self._tell_foot_is_down()
         pedal.watch(lambda edge: self.dark_way.edge(edge.down, edge.at_ns))
 
     def _tell_foot_is_down(self) -> None:

@@ -40,14 +40,19 @@ def examine(path: Path) -> Iterator[Finding]:
     daemon = _daemon(config)
     if config.lamp.driver == "simulated":
         yield Finding("lamp", True, "simulated: it needs no chip and no pin")
-    if config.pins:
-        yield from _chips(config)
-        if config.gpio.library != "mock":
-            yield from _pins(config, daemon.found.startswith("running"))
-    yield from _libraries(config)
-    yield from _folders(config)
+    others = _daemon_of_another(config)
+    if others is None:
+        if config.pins:
+            yield from _chips(config)
+            if config.gpio.library != "mock":
+                yield from _pins(config, daemon.found.startswith("running"))
+        yield from _libraries(config)
+        yield from _folders(config)
+        yield from _real_time()
+    else:
+        # Rights are the daemon's matter, and it has shown that it has them.
+        yield from others
     yield _clock()
-    yield from _real_time()
     yield daemon
 
 
@@ -130,6 +135,34 @@ def _folders(config: Config) -> Iterator[Finding]:
             f"user {user} writes to {nearest}",
             f"sudo install -d -o {user} {folder}",
         )
+
+
+def _daemon_of_another(config: Config) -> list[Finding] | None:
+    """Return what a daemon that runs as another user shows of its rights; None without one."""
+    try:
+        health = Client(Path(config.service.socket)).get("/health")
+        owner = Path(f"/proc/{health['daemon_pid']}").stat().st_uid
+    except (TreadleError, OSError):
+        return None
+    if owner == os.geteuid():
+        return None
+    name = _user(owner)
+    return [
+        Finding("devices and folders", True, f"held by the daemon, which runs as {name}"),
+        Finding(
+            "real-time scheduling",
+            bool(health["real_time"]),
+            f"what the daemon's keeper got, as {name}",
+            "run the daemon by the systemd unit, which sets LimitRTPRIO",
+        ),
+    ]
+
+
+def _user(number: int) -> str:
+    try:
+        return pwd.getpwuid(number).pw_name
+    except KeyError:
+        return str(number)
 
 
 def _clock() -> Finding:

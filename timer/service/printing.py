@@ -6,8 +6,9 @@ from collections.abc import Iterable, Sequence
 
 
 def say(line: str = "") -> None:
-    """Print one line."""
+    """Print one line, at once: a program may be reading what is still going on."""
     sys.stdout.write(line + "\n")
+    sys.stdout.flush()
 
 
 def warn(sentence: str) -> None:

@@ -45,7 +45,14 @@ def client_of(args: argparse.Namespace) -> Client:
     from timer.service.config import config_path, load_config  # noqa: PLC0415 -- not for every call
 
     path = config_path(args.config)
-    if args.config or path.exists():
+    try:
+        is_there = path.exists()
+    except PermissionError:
+        raise TreadleError(
+            f"{path}: this user may not read it; join the group treadle ('sudo usermod -aG treadle"
+            " NAME') and log in again"
+        ) from None
+    if args.config or is_there:
         return Client(Path(load_config(path).service.socket))
     return Client(Path(DEFAULT_SOCKET))
 

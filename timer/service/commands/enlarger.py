@@ -119,8 +119,7 @@ def _dark(args: argparse.Namespace) -> None:
     from timer.service.lock import is_locked  # noqa: PLC0415
 
     config, clock = load_config(config_path(args.config)), SteadyClock()
-    force_off(config.lamp_text, clock)
-    note_forced_off(config.journal, clock.monotonic_ns())
+    note_forced_off(config.journal, force_off(config.lamp_text, clock))
     if is_locked(Path(config.service.runtime)):
         raise RefusedError(
             "the lamp's line was forced off, but a daemon runs that may switch it on again;"
