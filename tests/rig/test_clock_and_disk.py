@@ -16,6 +16,14 @@ def complete_with(enlarger: Enlarger, since_ns: int, intended_ns: int) -> None:
     assert abs(told["received_ns"] - period.ns) < SLACK_NS
 
 
+@pytest.mark.fault(
+    "clock",
+    "The wall clock is set by `date -s`, an hour and a year forward and back, in mid-exposure",
+    happens="The pass gets its seconds; the record is in order.",
+    guard="none needed: only the monotonic clock decides",
+    within="",
+    annex_h=("clock",),
+)
 def test_the_clock_is_set_while_exposing(enlarger: Enlarger) -> None:
     """An hour and a year, forward and back, by `date -s`: the pass gets its seconds."""
     since_ns = enlarger.guest.now_ns()
@@ -30,6 +38,14 @@ def test_the_clock_is_set_while_exposing(enlarger: Enlarger) -> None:
     assert enlarger.is_active()
 
 
+@pytest.mark.fault(
+    "disk",
+    "The disk under the installed service fills in mid-exposure",
+    happens="The pass ends exactly, the printer is told, and what was acknowledged is there.",
+    guard="none needed: the disk is not on the way to the lamp",
+    within="",
+    annex_h=(),
+)
 def test_the_disk_fills_while_exposing(enlarger: Enlarger) -> None:
     """The pass ends when it must, the printer is told, and nothing that was promised is lost.
 
@@ -86,6 +102,14 @@ def test_the_disk_fills_while_exposing(enlarger: Enlarger) -> None:
         )
 
 
+@pytest.mark.fault(
+    "clock",
+    "The whole (virtual) machine stands still over the end of a pass",
+    happens="The lamp is off as soon as it goes on; the record tells what the lamp really gave.",
+    guard="keeper: its deadline has passed",
+    within="20 ms from going on",
+    annex_h=("clock", "interrupt handling"),
+)
 @pytest.mark.parametrize("seconds", [4.0])
 def test_the_machine_stands_still_while_exposing(enlarger: Enlarger, seconds: float) -> None:
     """The whole virtual machine is stopped over the end of a pass, and then goes on.

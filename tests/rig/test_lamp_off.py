@@ -39,6 +39,14 @@ def held_with(enlarger: Enlarger, intended_ns: int) -> tuple[int, int]:
     return least_ns, most_ns
 
 
+@pytest.mark.fault(
+    "processes",
+    "systemd stops the service while the lamp is on",
+    happens="The lamp is off by the keeper that had it on.",
+    guard="keeper: ordered off",
+    within="50 ms",
+    annex_h=(),
+)
 def test_stopping_the_service_while_viewing(enlarger: Enlarger) -> None:
     """`systemctl stop` while the lamp is on to focus: off, by the keeper that had it on."""
     since_ns = enlarger.guest.now_ns()
@@ -52,6 +60,14 @@ def test_stopping_the_service_while_viewing(enlarger: Enlarger) -> None:
     stays_dark(enlarger, since_ns, 1)
 
 
+@pytest.mark.fault(
+    "processes",
+    "systemd restarts the service in mid-exposure",
+    happens="Off at once; the pass is held with its exact seconds.",
+    guard="keeper: ordered off",
+    within="50 ms",
+    annex_h=(),
+)
 def test_restarting_the_service_while_exposing(enlarger: Enlarger) -> None:
     """`systemctl restart` in mid-pass: off at once; the pass is held with its exact seconds."""
     since_ns = enlarger.guest.now_ns()
@@ -66,6 +82,14 @@ def test_restarting_the_service_while_exposing(enlarger: Enlarger) -> None:
     stays_dark(enlarger, since_ns, 1)
 
 
+@pytest.mark.fault(
+    "processes",
+    "Daemon and keeper are killed (SIGKILL) in one instant under systemd",
+    happens="`treadle dark --force` switches off; the service starts again and holds the pass.",
+    guard="systemd: ExecStopPost, a process of its own",
+    within="a start of Python: 2 s on a board",
+    annex_h=("program counter",),
+)
 def test_both_processes_killed_in_one_instant(enlarger: Enlarger) -> None:
     """kill -9 for daemon and keeper: systemd's `treadle dark --force` writes "off" itself.
 
@@ -97,6 +121,14 @@ def test_both_processes_killed_in_one_instant(enlarger: Enlarger) -> None:
     enlarger.lamp.until(on=False)
 
 
+@pytest.mark.fault(
+    "processes",
+    "The daemon is stopped (SIGSTOP) under systemd",
+    happens="The keeper switches off; systemd's watchdog ends the daemon and starts it anew.",
+    guard="keeper: the beats stopped; then systemd's watchdog",
+    within="service.beats_s + 50 ms",
+    annex_h=("program counter", "communication timing"),
+)
 def test_a_daemon_that_stands_still(enlarger: Enlarger) -> None:
     """SIGSTOP for the daemon: the keeper misses its beats and switches off by itself.
 
@@ -118,6 +150,14 @@ def test_a_daemon_that_stands_still(enlarger: Enlarger) -> None:
     stays_dark(enlarger, since_ns, 1)
 
 
+@pytest.mark.fault(
+    "processes",
+    "The keeper is stopped or killed, with a real GPIO chip under it",
+    happens="The daemon forces the line off, with a fault; a new keeper starts.",
+    guard="daemon: a lamp of its own",
+    within="1.05 s stopped, 50 ms killed",
+    annex_h=("program counter", "digital I/O"),
+)
 @pytest.mark.parametrize("signal", ["STOP", "KILL"])
 def test_a_keeper_that_stands_still_or_dies(enlarger: Enlarger, signal: str) -> None:
     """SIGSTOP or SIGKILL for the keeper: somebody else writes "off", and there is a fault.

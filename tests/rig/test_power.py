@@ -1,11 +1,20 @@
 """The plug is pulled in mid-pass, and put in again."""
 
+import pytest
 from rigging.bench import Enlarger
 
 S = 1_000_000_000
 DATABASE = "/var/lib/treadle/treadle.sqlite3"
 
 
+@pytest.mark.fault(
+    "processes",
+    "The power is cut in mid-exposure",
+    happens="Dark at boot; the pass is held with bounds; nothing starts by itself.",
+    guard="the board's reset, then the keeper's first act",
+    within="at the power cut",
+    annex_h=(),
+)
 def test_a_power_cut_while_exposing_and_the_next_start(enlarger: Enlarger) -> None:
     """Power gone, power back: the service starts by itself, the lamp was never on meanwhile.
 

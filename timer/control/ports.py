@@ -70,7 +70,7 @@ class LampPort(Protocol):
 
     @property
     def is_well(self) -> bool:
-        """Whether a keeper is up and to be trusted."""
+        """Whether a keeper is up and to be trusted, and the lamp does what it is told."""
         ...
 
 

@@ -286,7 +286,8 @@ class Keeper:
             if record.kind is Kind.BEAT:
                 self._heard_ns = now_ns
             left_ns = self._cooling.left_ns(now_ns)
-            self._report(Record(Kind.ALIVE, a_ns=-1 if left_ns is None else left_ns))
+            left_ns = -1 if left_ns is None else left_ns
+            self._report(Record(Kind.ALIVE, self._watch.trouble, a_ns=left_ns))
         elif record.kind is Kind.OFF:
             self._obey_off(record)
         elif record.kind is Kind.DISMISS:

@@ -113,6 +113,7 @@ class KeeperLink:
         self.locked = False
         self.foot_was_down = False
         self.lamp_left_ns: int | None = None  # until it must cool; None without such a limit
+        self.is_lamp_well = True  # as far as the keeper sees
 
     def number_orders_after(self, order: int) -> None:
         """Give orders numbers above ``order``, wherever the wall clock stands."""
@@ -178,6 +179,7 @@ class KeeperLink:
         self._distrust = ""
         self._unanswered_since = None
         self._dismissing = self._begun_by_foot = 0
+        self.is_lamp_well = True
         self._set_by.clear()
 
     def give_up_start(self) -> KeeperError:
@@ -293,8 +295,10 @@ class KeeperLink:
                     self._dismissing, self._begun_by_foot = 0, record.a_ns
             elif record.kind is Kind.ALIVE:
                 self.lamp_left_ns = None if record.a_ns < 0 else record.a_ns
+                self.is_lamp_well = record.reason is Reason.NONE
             elif record.kind is not Kind.READY:
                 reports.append(record)
+                self.is_lamp_well &= record.kind is not Kind.ALARM
         now = time.monotonic()
         is_late = self._ready_by is not None and now > self._ready_by
         is_silent = self._unanswered_since is not None and (

@@ -71,7 +71,8 @@ class Record(NamedTuple):
     is how long. LATCH: an EXPOSE that waits for a tap, of a foot that came down
     at ``b_ns`` or later; DISMISS calls it off. BEAT and ASK are answered by
     ALIVE, and only BEAT says that the daemon is well. ALIVE: ``a_ns`` is how
-    long the lamp may still be on before it must cool, -1 without such a limit.
+    long the lamp may still be on before it must cool, -1 without such a limit;
+    ``reason`` what is wrong with the lamp, as long as it is.
 
     ON: ``a_ns`` is the on stamp, ``b_ns`` when it is to end. WENT_OFF: ``a_ns``
     the on stamp, ``b_ns`` the off stamp. READY: ``a_ns`` is 1 where real-time

@@ -72,8 +72,8 @@ class KeeperLamp:
 
     @property
     def is_well(self) -> bool:
-        """Whether a keeper is up and to be trusted."""
-        return self._link.is_up
+        """Whether a keeper is up and to be trusted, and the lamp does what it is told."""
+        return self._link.is_up and self._link.is_lamp_well
 
 
 class DarkWay:
