@@ -343,10 +343,12 @@ class Keeper:
         self._on_ns = self._clock.monotonic_ns()
         # Before the write, for whoever finds the lamp on and nobody alive to ask.
         self._note("on", order, 0, Reason.NONE)
-        left_ns = self._cooling.left_ns(self._on_ns)
+        lasts_ns, left_ns = order.a_ns, self._cooling.left_ns(self._on_ns)
+        if order.kind is Kind.VIEW and left_ns is not None:
+            # Viewing ends sooner where the lamp must cool; a pass is whole or refused.
+            lasts_ns = min(lasts_ns, left_ns)
         self._on_ns = self._write(lit=True)
-        # Viewing ends sooner where the lamp must cool; a pass is whole or refused.
-        self._ends_ns = self._on_ns + (order.a_ns if left_ns is None else min(order.a_ns, left_ns))
+        self._ends_ns = self._on_ns + lasts_ns
         self._report(Record(Kind.ON, Reason.NONE, order.order, self._on_ns, self._ends_ns))
         trouble = self._watch.switched(lit=True)
         if trouble is not Reason.NONE:
