@@ -208,6 +208,9 @@ class Interface:
             _refuse_stale(request)
         if not await _soon(self._daemon.dark_way.handle(*inputs)):
             await self._refuse(inputs[-1].value)
+        if inputs[0] is Input.PAPER_OUT:
+            # Answered when it is on the disk: the next start must not forget it.
+            await self._ask(lambda: self._daemon.record.set_paper_out(True))
         return _json(shown_status(await _soon(self._daemon.dark_way.status())))
 
     async def _refuse(self, what: str) -> None:
