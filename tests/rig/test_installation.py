@@ -24,12 +24,11 @@ def test_install_sh_asks_nothing_and_leaves_a_running_service_with_the_lamp_off(
 ) -> None:
     """The script runs through; at no time from its first line on was the lamp switched on."""
     assert installed.first is not None
-    said, since_ns = installed.first
+    said, writes = installed.first
     assert said.code == 0, said
     assert "Done." in said.out
     assert "printer joins the group treadle" in said.out
 
-    writes = installed.lamp.writes(since_ns)
     assert writes, "nobody has switched the lamp off"
     assert not any(one.on for one in writes)
     assert not installed.lamp.is_on()
