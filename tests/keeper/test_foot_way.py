@@ -1,6 +1,7 @@
 """The pedal in the keeper: a real process on a simulated wire, with no daemon in between."""
 
 import signal
+from time import monotonic_ns
 
 import pytest
 
@@ -23,44 +24,39 @@ def keeper(bench):
 
 @pytest.fixture
 def foot(bench, keeper):
-    """A foot whose stamps run on without waiting: each edge is 0.2 s after the one before."""
+    """A foot whose stamps are the test's: ``at_ns``."""
 
     class Foot(SimulatedFoot):
         at_ns = 0
-
-        def tap(self):
-            self.press()
-            return self.lift()
 
     one = Foot(bench.folder / "pedal", now_ns=lambda: one.at_ns)
     yield one
     one.close()
 
 
+def until_read(keeper):
+    """Wait until the keeper has taken all that it was sent."""
+    keeper.send(Kind.ASK)
+    keeper.hear(Kind.ALIVE)
+
+
 def latch(keeper, seconds, *, order=ORDER, from_ns=0):
     keeper.channel.send(pack(Record(Kind.LATCH, Reason.NONE, order, to_ns(seconds), from_ns)))
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)  # the latch has been read
-
-
-def now_ns():
-    import time
-
-    return time.monotonic_ns()
+    until_read(keeper)
 
 
 def tap(foot):
     """Tap as a foot does that came down 0.2 s ago; returns the stamp of the press."""
-    pressed_ns = foot.at_ns = now_ns() - TAP_NS
+    pressed_ns = foot.at_ns = monotonic_ns() - TAP_NS
     foot.press()
-    foot.at_ns = now_ns()
+    foot.at_ns = monotonic_ns()
     foot.lift()
     return pressed_ns
 
 
 def test_a_tap_starts_what_is_latched_and_its_edges_are_told_first(bench, keeper, foot):
     latch(keeper, 0.3)
-    lifted_at_ns = now_ns()
+    lifted_at_ns = monotonic_ns()
     pressed_ns = tap(foot)
     on = keeper.hear(Kind.ON)
     assert on.order == ORDER
@@ -86,8 +82,7 @@ def test_a_latch_starts_once(bench, keeper, foot):
     tap(foot)
     keeper.hear(Kind.WENT_OFF)
     tap(foot)
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)
+    until_read(keeper)
     assert sum(one.level for one in bench.history()) == 1
 
 
@@ -98,8 +93,7 @@ def test_the_order_that_confirms_a_tap_does_nothing_more(bench, keeper, foot):
     keeper.send(Kind.EXPOSE, ORDER, to_ns(0.2))
     keeper.hear(Kind.WENT_OFF)
     keeper.send(Kind.EXPOSE, ORDER, to_ns(0.2))
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)
+    until_read(keeper)
     assert sum(one.level for one in bench.history()) == 1
     assert Kind.REFUSED not in [one.kind for one in keeper.reports]
 
@@ -112,36 +106,33 @@ def test_the_order_starts_what_is_latched_where_no_foot_did(bench, keeper):
 
 
 def test_a_foot_that_came_down_before_the_pass_was_ready_starts_nothing(bench, keeper, foot):
-    latch(keeper, 0.1, from_ns=now_ns())
-    foot.at_ns = now_ns() - to_ns(0.3)
+    latch(keeper, 0.1, from_ns=monotonic_ns())
+    foot.at_ns = monotonic_ns() - to_ns(0.3)
     foot.press()
-    foot.at_ns = now_ns()
+    foot.at_ns = monotonic_ns()
     foot.lift()
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)
+    until_read(keeper)
     assert not any(one.level for one in bench.history())
 
 
 @pytest.mark.parametrize("down_seconds", [0.001, 0.9, 3.0], ids=["spike", "long", "very long"])
 def test_what_is_no_tap_starts_nothing(bench, keeper, foot, down_seconds):
     latch(keeper, 0.1)
-    foot.at_ns = now_ns() - to_ns(0.1 + down_seconds)
+    foot.at_ns = monotonic_ns() - to_ns(0.1 + down_seconds)
     foot.press()
     foot.at_ns += to_ns(down_seconds)
     foot.lift()
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)
+    until_read(keeper)
     assert not any(one.level for one in bench.history())
 
 
 def test_a_tap_from_before_a_standstill_starts_nothing(bench, keeper, foot):
     latch(keeper, 0.1)
-    foot.at_ns = now_ns() - 3 * NS_PER_SECOND
+    foot.at_ns = monotonic_ns() - 3 * NS_PER_SECOND
     foot.press()
     foot.at_ns += TAP_NS
     foot.lift()
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)
+    until_read(keeper)
     assert not any(one.level for one in bench.history())
 
 
@@ -151,11 +142,9 @@ def test_a_latch_that_was_called_off_starts_nothing(bench, keeper, foot, kind):
     keeper.send(kind, ORDER)
     if kind is Kind.DISMISS:
         assert keeper.hear(Kind.DISMISSED)[2:4] == (ORDER, 0)
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)
+    until_read(keeper)
     tap(foot)
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)
+    until_read(keeper)
     assert not any(one.level for one in bench.history())
 
 
@@ -170,7 +159,7 @@ def test_a_latch_that_is_called_off_too_late_is_switched_off_and_said_to_have_be
 
 def test_a_press_stops_an_exposure_however_it_was_started(bench, keeper, foot):
     on = keeper.expose(50.0)
-    foot.at_ns = now_ns()
+    foot.at_ns = monotonic_ns()
     foot.press()
     off = keeper.hear(Kind.WENT_OFF)
     assert off.reason is Reason.FOOT
@@ -189,7 +178,7 @@ def at_once(keeper, foot, *happens):
 
 def test_a_press_after_the_order_stops_it_though_both_come_at_once(keeper, foot):
     def press():
-        foot.at_ns = now_ns()
+        foot.at_ns = monotonic_ns()
         foot.press()
 
     at_once(keeper, foot, lambda: keeper.send(Kind.EXPOSE, ORDER, to_ns(50.0)), press)
@@ -199,8 +188,7 @@ def test_a_press_after_the_order_stops_it_though_both_come_at_once(keeper, foot)
 def test_a_tap_that_comes_with_the_word_to_go_dark_gives_no_light(bench, keeper, foot):
     latch(keeper, 5.0)
     at_once(keeper, foot, lambda: tap(foot), lambda: keeper.send(Kind.OFF, ORDER))
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)
+    until_read(keeper)
     assert not any(one.level for one in bench.history())
 
 
@@ -214,7 +202,7 @@ def test_a_tap_after_the_daemon_died_gives_no_light(bench, keeper, foot):
 def test_a_press_leaves_viewing_to_the_daemon(bench, keeper, foot):
     keeper.send(Kind.VIEW, 1, to_ns(50.0))
     keeper.hear(Kind.ON)
-    foot.at_ns = now_ns()
+    foot.at_ns = monotonic_ns()
     foot.press()
     keeper.hear(Kind.EDGE)
     assert bench.is_lit
@@ -238,15 +226,14 @@ def test_a_tap_starts_nothing_while_the_daemon_is_silent(bench):
     keeper = bench.start().ready()
     latch(keeper, 0.1)
     foot = SimulatedFoot(bench.folder / "pedal", now_ns=lambda: foot_ns)
-    foot_ns = now_ns()
+    foot_ns = monotonic_ns()
     foot.press()
-    while now_ns() < foot_ns + TAP_NS:
+    while monotonic_ns() < foot_ns + TAP_NS:
         keeper.send(Kind.ASK)  # no beat
         keeper.hear(Kind.ALIVE)
-    foot_ns = now_ns()
+    foot_ns = monotonic_ns()
     foot.lift()
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)
+    until_read(keeper)
     assert not any(one.level for one in bench.history())
     foot.close()
 
@@ -265,8 +252,7 @@ def test_a_foot_that_is_down_at_the_start_is_told_and_its_lift_starts_nothing(be
     latch(keeper, 0.1)
     foot.lift()
     assert keeper.hear(Kind.EDGE).b_ns == 0
-    keeper.send(Kind.ASK)
-    keeper.hear(Kind.ALIVE)
+    until_read(keeper)
     assert not any(one.level for one in bench.history())
     foot.close()
 

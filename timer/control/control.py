@@ -217,17 +217,17 @@ class Control:
     def _tend_latch(self) -> None:
         """Have a tap start the present pass in the keeper itself, as long as one may start it."""
         run = self._run
-        is_due = (
-            self.state in (State.WAITING, State.HELD)
+        if self._latched:
+            if self.state not in (*_ENDS_THE_WAIT, State.FAULT):
+                self._lamp.off()
+                self._latched = 0
+        elif (
+            self.state in _ENDS_THE_WAIT
             and run is not None
-            and self._order == 0
+            and self._lamp_is_off()
             and not self._is_complete()
-        )
-        if is_due and run is not None and not self._latched:
+        ):
             self._latched = self._lamp.latch(run.left_ns, self._intent.from_ns)
-        elif self._latched and self.state not in (State.WAITING, State.HELD, State.FAULT):
-            self._lamp.off()
-            self._latched = 0
 
     def _tell_paper(self) -> None:
         """Have it written whether paper may be out: a restart must not forget it."""
@@ -507,14 +507,18 @@ class Control:
         self._order, self._latched = report.order, 0
         self._on_ns = report.a_ns
         self._ends_ns = self._on_ns + run.left_ns
-        run.begun = run.exposed = True
-        run.lit_pass = run.present.number
-        self._record.begin_pass(run.sheet, run.present.number, report.order, self._on_ns)
+        self._note_begun(run, run.sheet, self._on_ns)
         if self.state is not State.FAULT:
             self._say(Cue.START, run.present.label)
         if self.state is State.EXPOSING:
             self._schedule_cues(run, self._on_ns)
             self._push(self._on_ns + MARK_NS, None)
+
+    def _note_begun(self, run: Run, sheet: int, on_ns: int) -> None:
+        """Note that the present order has lit the present pass."""
+        run.begun = run.exposed = True
+        run.lit_pass = run.present.number
+        self._record.begin_pass(sheet, run.present.number, self._order, on_ns)
 
     def _schedule_cues(self, run: Run, on_ns: int) -> None:
         """Schedule what is still to be told of the pass, with the lamp on since ``on_ns``."""
@@ -682,9 +686,7 @@ class Control:
             on_ns = None
         if run is not None and run.sheet is not None and on_ns is not None:
             if not run.begun:
-                run.begun = run.exposed = True
-                run.lit_pass = run.present.number
-                self._record.begin_pass(run.sheet, run.present.number, self._order, on_ns)
+                self._note_begun(run, run.sheet, on_ns)
             before_ns = run.received_ns
             # As much as it can have been: a print that is a trifle too light beats one too dark.
             run.received_ns += self._now_ns - on_ns

@@ -135,10 +135,10 @@ class Keeper:
             reason = Reason.SIGNAL
         except _PedalFailed:
             reason = Reason.PEDAL_FAILED
-            self._report_alarm(reason)
+            self._report(Record(Kind.ALARM, reason, self._present_number))
         except HardwareError:
             reason = Reason.LAMP_WRITE_FAILED
-            self._report_alarm(reason)
+            self._report(Record(Kind.ALARM, reason, self._present_number))
         finally:
             # A signal that comes from here on must find nothing to cut short.
             self._is_stopped = True
@@ -235,17 +235,16 @@ class Keeper:
         trouble = self._watch.look()
         if trouble is Reason.NONE:
             return
-        number = self._order.order if self._order is not None else 0
+        number = self._present_number
         if self._order is not None:
             self._switch_off(trouble)
         else:
             self._lamp.off()
-        self._report_alarm(trouble, number)
-
-    def _report_alarm(self, trouble: Reason, number: int | None = None) -> None:
-        if number is None:
-            number = self._order.order if self._order is not None else 0
         self._report(Record(Kind.ALARM, trouble, number))
+
+    @property
+    def _present_number(self) -> int:
+        return self._order.order if self._order is not None else 0
 
     # The foot.
 

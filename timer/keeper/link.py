@@ -244,7 +244,7 @@ class KeeperLink:
 
     def ask(self) -> None:
         """Ask the keeper whether it lives, where it has not been asked for a while."""
-        if self.is_up and time.monotonic() - self._asked_at >= ASK_SECONDS:
+        if time.monotonic() - self._asked_at >= ASK_SECONDS:
             self._expect_answer(Kind.ASK)
 
     def _expect_answer(self, kind: Kind) -> None:

@@ -9,6 +9,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from hardware.chip import look_at_line
 from hardware.errors import HardwareError
@@ -37,15 +38,15 @@ def examine(path: Path) -> Iterator[Finding]:
         yield Finding("configuration", False, str(error), "mend it, then ask again")
         return
     yield Finding("configuration", True, str(path))
-    daemon = _daemon(config)
+    health = _health(config)
     if config.lamp.driver == "simulated":
         yield Finding("lamp", True, "simulated: it needs no chip and no pin")
-    others = _daemon_of_another(config)
+    others = None if health is None else _daemon_of_another(health)
     if others is None:
         if config.pins:
             yield from _chips(config)
             if config.gpio.library != "mock":
-                yield from _pins(config, daemon.found.startswith("running"))
+                yield from _pins(config, daemon_runs=health is not None)
         yield from _libraries(config)
         yield from _folders(config)
         yield from _real_time()
@@ -53,7 +54,7 @@ def examine(path: Path) -> Iterator[Finding]:
         # Rights are the daemon's matter, and it has shown that it has them.
         yield from others
     yield _clock()
-    yield daemon
+    yield _daemon(health)
 
 
 def _chips(config: Config) -> Iterator[Finding]:
@@ -70,7 +71,7 @@ def _chips(config: Config) -> Iterator[Finding]:
         )
         return
     yield Finding("GPIO chip", True, ", ".join(str(device) for device in present))
-    user = pwd.getpwuid(os.geteuid()).pw_name
+    user = _user(os.geteuid())
     for device in present:
         allowed = os.access(device, os.R_OK | os.W_OK)
         group = _group_of(device)
@@ -82,7 +83,7 @@ def _chips(config: Config) -> Iterator[Finding]:
         )
 
 
-def _pins(config: Config, daemon_runs: bool) -> Iterator[Finding]:
+def _pins(config: Config, *, daemon_runs: bool) -> Iterator[Finding]:
     """Look at the lines; while the daemon runs it holds them, as it should."""
     for name, (table, key), pin in config.pins:
         what = f"pin GPIO{pin} ({name})"
@@ -125,7 +126,7 @@ def _libraries(config: Config) -> Iterator[Finding]:
 
 
 def _folders(config: Config) -> Iterator[Finding]:
-    user = pwd.getpwuid(os.geteuid()).pw_name
+    user = _user(os.geteuid())
     for text in (config.service.data, config.service.runtime):
         folder = Path(text)
         nearest = next(p for p in (folder, *folder.parents) if p.exists())
@@ -137,12 +138,20 @@ def _folders(config: Config) -> Iterator[Finding]:
         )
 
 
-def _daemon_of_another(config: Config) -> list[Finding] | None:
-    """Return what a daemon that runs as another user shows of its rights; None without one."""
+def _health(config: Config) -> dict[str, Any] | None:
+    """Return what a running daemon says of itself; None where none answers."""
     try:
-        health = Client(Path(config.service.socket)).get("/health")
+        health: dict[str, Any] = Client(Path(config.service.socket)).get("/health")
+    except TreadleError:
+        return None
+    return health
+
+
+def _daemon_of_another(health: dict[str, Any]) -> list[Finding] | None:
+    """Return what a daemon that runs as another user shows of its rights; None for one of ours."""
+    try:
         owner = Path(f"/proc/{health['daemon_pid']}").stat().st_uid
-    except (TreadleError, OSError):
+    except OSError:
         return None
     if owner == os.geteuid():
         return None
@@ -201,10 +210,8 @@ def _allowed(limit: int) -> str:
     return "no limit" if limit == resource.RLIM_INFINITY else f"{limit} allowed"
 
 
-def _daemon(config: Config) -> Finding:
-    try:
-        health = Client(Path(config.service.socket)).get("/health")
-    except TreadleError:
+def _daemon(health: dict[str, Any] | None) -> Finding:
+    if health is None:
         return Finding("daemon", True, "not running, which is no fault of the machine")
     found = f"running as {health['daemon_pid']}, keeper {health['keeper_pid']}, real-time"
     found += f" {'granted' if health['real_time'] else 'not granted'}"
